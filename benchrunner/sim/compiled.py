@@ -1,0 +1,60 @@
+"""Owns how the simulation's kernels are compiled: numba, cached in a folder of the user's own.
+
+numba raises at decoration when it finds no folder to cache in (a read-only installation without a writable home), and
+loads its cache with pickle, so the folder must be one that only this user can write. Where there is none the kernels
+are compiled anew in each process, which costs seconds, not correctness.
+"""
+
+import os
+import stat
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+_PRIVATE = 0o700
+
+
+def cache_folder() -> Path | None:
+    """The folder for compiled kernels, made if need be; None where no folder of the user's own can be written."""
+    import platformdirs
+
+    try:
+        folder = Path(platformdirs.user_cache_dir("benchrunner", appauthor=False)) / "numba"
+        folder.mkdir(parents=True, exist_ok=True, mode=_PRIVATE)
+        if not os.access(folder, os.W_OK):
+            return None
+        if sys.platform != "win32":  # Windows keeps a user's cache folder private by inheritance
+            state = folder.stat()
+            if state.st_uid != os.getuid() or state.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+                return None
+    except (OSError, RuntimeError):  # RuntimeError: no home folder to be found
+        return None
+    return folder
+
+
+def _prepare() -> bool:
+    """Point numba at the folder, unless the user already chose one; True where kernels may be cached."""
+    chosen = os.environ.get("NUMBA_CACHE_DIR")
+    if not chosen:
+        folder = cache_folder()
+        if folder is None:
+            return False
+        os.environ["NUMBA_CACHE_DIR"] = chosen = str(folder)
+    import numba
+
+    numba.config.CACHE_DIR = chosen  # numba reads the variable at its own import only, which may lie behind us
+    return os.access(chosen, os.W_OK) or not Path(chosen).exists()
+
+
+def compiled(function: Function) -> Function:
+    """Compile a kernel on its first call, without fast-math (two runs must agree bit for bit), cached where allowed."""
+    cache = _prepare()
+    import numba
+
+    try:
+        kernel: Function = numba.njit(cache=cache, fastmath=False)(function)
+    except RuntimeError:  # "cannot cache function": no locator accepted the folder after all
+        kernel = numba.njit(fastmath=False)(function)
+    return kernel
