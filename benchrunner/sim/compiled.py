@@ -1,8 +1,8 @@
 """Owns how the simulation's kernels are compiled: numba, cached in a folder of the user's own.
 
-numba raises at decoration when it finds no folder to cache in (a read-only installation without a writable home), and
-loads its cache with pickle, so the folder must be one that only this user can write. Where there is none the kernels
-are compiled anew in each process, which costs seconds, not correctness.
+numba raises at decoration when it finds no folder to cache in (a read-only installation without a writable home),
+and loads its cache with pickle, so the folder must be one that only this user can write. Where there is none the
+kernels are compiled anew in each process, which costs seconds, not correctness.
 """
 
 import os
@@ -17,7 +17,7 @@ _PRIVATE = 0o700
 
 
 def cache_folder() -> Path | None:
-    """The folder for compiled kernels, made if need be; None where no folder of the user's own can be written."""
+    """The folder for compiled kernels, made if need be; None where the user has none to write in."""
     import platformdirs
 
     try:
@@ -44,12 +44,12 @@ def _prepare() -> bool:
         os.environ["NUMBA_CACHE_DIR"] = chosen = str(folder)
     import numba
 
-    numba.config.CACHE_DIR = chosen  # numba reads the variable at its own import only, which may lie behind us
+    numba.config.CACHE_DIR = chosen  # it reads the variable only when first imported
     return os.access(chosen, os.W_OK) or not Path(chosen).exists()
 
 
 def compiled(function: Function) -> Function:
-    """Compile a kernel on its first call, without fast-math (two runs must agree bit for bit), cached where allowed."""
+    """Compile a kernel on its first call, cached where allowed; no fast-math: two runs agree bit for bit."""
     cache = _prepare()
     import numba
 
