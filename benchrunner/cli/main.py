@@ -1,0 +1,88 @@
+"""`benchrunner`: without a command it opens the window; with one it runs it.
+
+Only the parser is built here; a command's own module, and the libraries it needs, load when it is called.
+"""
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from importlib import import_module
+
+from benchrunner import __version__
+from benchrunner.errors import LinkError, Refused
+
+EXIT_CODES = """\
+exit codes: 0 pass or valid · 1 fail, or a record that does not verify · 2 refused before anything was switched on ·
+3 inconclusive · 4 the run did not finish, the bench was made safe · 5 the safe state could not be confirmed
+
+This program runs and records tests. It is no emergency stop and stands in for no protective device. The installation
+rules in force and the makers' instructions take precedence; work only by qualified persons."""
+
+# name -> (module, one line)
+COMMANDS = {
+    "run": ("benchrunner.cli.run", "run a procedure on a bench with a pairing"),
+    "check": ("benchrunner.cli.check", "read procedures and cards; say every error with file, line and mend"),
+    "verify": ("benchrunner.cli.verify", "check that a record is whole and who signed it"),
+    "report": ("benchrunner.cli.report", "write the report of a record"),
+    "serve": ("benchrunner.cli.serve", "put the simulated instruments on the wire"),
+    "recover": ("benchrunner.cli.recover", "seal what a crashed run left"),
+    "keys": ("benchrunner.cli.keys", "make, list, export and trust signing keys"),
+    "schema": ("benchrunner.cli.schema", "write the JSON Schemas of procedures and cards"),
+}
+
+
+def build_parser(chosen: str = "") -> argparse.ArgumentParser:
+    """The parser; only the chosen command gets its own options (the others would load their modules)."""
+    parser = argparse.ArgumentParser(
+        prog="benchrunner",
+        description="Qualifies AC-coupled pairings of a battery inverter and a PV inverter on a test bench, real or simulated.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"benchrunner {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    for name, (module, says) in COMMANDS.items():
+        command = commands.add_parser(name, help=says, description=says[:1].upper() + says[1:] + ".")
+        if name == chosen:
+            import_module(module).arguments(command)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; its exit code (design: 0 to 5)."""
+    given = list(sys.argv[1:] if argv is None else argv)
+    chosen = next((word for word in given if not word.startswith("-")), "")
+    options = build_parser(chosen).parse_args(given)
+    if options.command is None:
+        return _window()
+    call: Callable[[argparse.Namespace], int] = import_module(COMMANDS[options.command][0]).call
+    try:
+        return call(options)
+    except Refused as refusal:
+        for problem in refusal.problems:
+            print(f"refused: {problem}", file=sys.stderr)
+        return 2
+    except LinkError as error:
+        print(f"refused: {error.problem}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return 4
+    except BrokenPipeError:
+        return 0  # whoever read our output has seen enough
+
+
+def _window() -> int:
+    try:
+        from benchrunner.app.main import main as window
+    except ImportError as error:
+        print(
+            f"refused: the window: cannot be opened: {error}\n    mend: install the system packages that `sh resources/try.sh` names",
+            file=sys.stderr,
+        )
+        return 2
+    return window()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,140 @@
+"""The run itself: takes inputs from the bench, journals each, feeds the core, and passes on what comes out.
+
+Nothing is fed that is not in the journal first. The loop knows no instrument and no file: host, journal and core do.
+"""
+
+import time
+from collections.abc import Callable
+from typing import Protocol
+
+from benchrunner.core.messages import Answer, Event, Fault, Input, Operator, Order, Output, Readings, Tick
+from benchrunner.core.runner import Runner
+from benchrunner.engine.stream import EventStream, LiveReadings
+
+_LOOK = 0.02  # s of wall time between looks at the operator's wishes when the bench clock runs ahead
+
+
+class Host(Protocol):
+    """What the loop needs of a bench (benchrunner.bench.virtual and .live)."""
+
+    @property
+    def now(self) -> float: ...
+    def submit(self, order: Order) -> None: ...
+    def next(self, until: float) -> Input | None: ...
+
+
+class Journal(Protocol):
+    """What the loop needs of a journal (benchrunner.record.journal)."""
+
+    def input(self, seq: int, item: Input) -> None: ...
+    def event(self, event: Event) -> None: ...
+
+
+class Wishes(Protocol):
+    """What came from the operator since the last look; never waits."""
+
+    def take(self) -> list[dict[str, str]]: ...
+
+
+def run(
+    runner: Runner,
+    host: Host,
+    journal: Journal,
+    stream: EventStream,
+    wishes: Wishes,
+    live: LiveReadings | None = None,
+    answers: Callable[[str], str | None] = lambda _: None,
+) -> None:
+    """Run until the core says that it has ended, whatever fails on the way.
+
+    A journal that cannot be written (full disk) is a fatal fault: the core makes the bench safe, and what happens
+    from then on is no longer recorded, which the end state says.
+    """
+    _Loop(runner, host, journal, stream, wishes, live, answers).run()
+
+
+class _Loop:
+    def __init__(
+        self,
+        runner: Runner,
+        host: Host,
+        journal: Journal,
+        stream: EventStream,
+        wishes: Wishes,
+        live: LiveReadings | None,
+        answers: Callable[[str], str | None],
+    ) -> None:
+        self.runner, self.host, self.journal, self.stream = runner, host, journal, stream
+        self.wishes, self.live, self.answers = wishes, live, answers
+        self.seq = 0
+        self.journal_works = True
+        self.prepared_answers: list[str] = []
+
+    def run(self) -> None:
+        runner, host = self.runner, self.host
+        self._pass_on(runner.start(host.now))
+        tick = runner.plan.tick
+        due = host.now + tick
+        look = 0.0
+        while not runner.ended:
+            wall = time.monotonic()
+            if wall >= look:
+                look = wall + _LOOK
+                self._hear()
+            item = host.next(due)
+            if item is None:
+                item = Tick(max(due, host.now))
+                due += tick
+                while due < host.now:  # a stalled host must not be answered with a flood of late ticks
+                    due += tick
+            self._feed(item)
+            if self.live is not None:
+                if isinstance(item, Readings):
+                    self.live.add(item)
+                else:
+                    self.live.flush()
+        if self.live is not None:
+            self.live.flush(force=True)
+
+    def _feed(self, item: Input) -> None:
+        self.seq += 1
+        if self.journal_works:
+            try:
+                self.journal.input(self.seq, item)
+            except OSError as error:
+                self.journal_works = False
+                text = f"the journal cannot be written ({error.strerror or error}): free the disk or choose another --out"
+                self._pass_on(self.runner.feed(Fault(item.arrived, -1, text, fatal=True)))
+                return
+        outputs = self.runner.feed(item)
+        if outputs:
+            self._pass_on(outputs)
+
+    def _pass_on(self, outputs: list[Output]) -> None:
+        for output in outputs:
+            if isinstance(output, Event):
+                self._record(output)
+                self.stream.emit(output)
+                if output.kind == "ask" and (answer := self.answers(str(output.data.get("id", "")))) is not None:
+                    self.prepared_answers.append(answer)
+            else:
+                self.host.submit(output)
+
+    def _record(self, event: Event) -> None:
+        if not self.journal_works:
+            return
+        try:
+            self.journal.event(event)
+        except OSError:
+            pass  # the next input finds the same disk full and makes safe
+
+    def _hear(self) -> None:
+        now = self.host.now
+        for answer in self.prepared_answers:
+            self._feed(Answer(now, answer, by="answers file"))
+        self.prepared_answers.clear()
+        for wish in self.wishes.take():
+            if "answer" in wish:
+                self._feed(Answer(now, wish["answer"], by=wish.get("by", "")))
+            elif wish.get("wish") in ("stop", "pause", "resume"):
+                self._feed(Operator(now, wish["wish"], why=wish.get("why", ""), by=wish.get("by", "")))  # type: ignore[arg-type]

@@ -1,0 +1,38 @@
+"""What a person asks for when they start a run: plain data that crosses to the engine's process as JSON."""
+
+import json
+from dataclasses import asdict, dataclass, field
+from typing import Any, Literal
+
+Speed = float | Literal["max"]
+
+
+@dataclass(frozen=True, slots=True)
+class RunRequest:
+    """One run. Paths are as the person gave them; `live` asks for readings in the event stream (the window does)."""
+
+    procedure: str
+    pairing: str = "tarn6-corrie5"
+    bench: str = "simulated"
+    settings: dict[str, str] = field(default_factory=dict)  # --set name=value
+    speed: Speed = "max"
+    seed: int = 1
+    out: str = "runs"
+    key: str = ""
+    passphrase: str = field(default="", repr=False)
+    operator: str = ""
+    acknowledge: str = ""
+    answers: dict[str, str] = field(default_factory=dict)  # step id -> answer, for runs without a person
+    attended: bool = False  # a person can answer questions over the event stream
+    port_base: int | None = None
+    live: bool = False
+
+    def to_line(self) -> str:
+        """One line of JSON, as the engine reads it."""
+        return json.dumps(asdict(self))
+
+    @classmethod
+    def from_line(cls, line: str) -> "RunRequest":
+        """The request in such a line. Raises `ValueError` or `TypeError` for anything else."""
+        data: dict[str, Any] = json.loads(line)
+        return cls(**data)

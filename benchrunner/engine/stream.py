@@ -1,0 +1,116 @@
+"""The engine's end of the event stream: one JSON object a line, never blocking the run.
+
+A slow or stuck reader loses batches of readings (the journal has them all); everything else waits for it in memory.
+"""
+
+import json
+import math
+import queue
+import threading
+import time
+from typing import IO, Any
+
+from benchrunner.core.messages import Event, Readings
+
+_MOST_WAITING = 200  # lines queued before batches of readings are dropped
+_PERIOD = 0.04  # s of wall time between batches of readings, 25 a second
+_MOST_POINTS = 8  # per channel and batch; above, first, lowest, highest and last stand for the rest
+
+
+def jsonable(value: Any) -> Any:
+    """The value as strict JSON knows it: NaN and infinities become null, tuples lists, numpy numbers plain ones."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, (str, int, bool)) or value is None:
+        return value
+    if isinstance(value, dict):
+        return {str(key): jsonable(inner) for key, inner in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [jsonable(inner) for inner in value]
+    if hasattr(value, "tolist"):
+        return jsonable(value.tolist())
+    return str(value)
+
+
+class EventStream:
+    """Writes events to `sink` from a thread of its own; `close` waits until all are out (or `patience` is over)."""
+
+    def __init__(self, sink: IO[str]) -> None:
+        self._sink = sink
+        self._lines: queue.Queue[str | None] = queue.Queue()
+        self._thread = threading.Thread(target=self._write, name="events", daemon=True)
+        self._thread.start()
+        self.broken = False
+
+    def emit(self, event: Event) -> None:
+        """Queue one event."""
+        self.send(event.at, event.kind, event.data)
+
+    def send(self, at: float, kind: str, data: dict[str, Any]) -> None:
+        """Queue one event from its parts."""
+        if kind == "readings" and self._lines.qsize() > _MOST_WAITING:
+            return
+        self._lines.put(json.dumps({"at": at, "kind": kind, "data": jsonable(data)}, allow_nan=False))
+
+    def close(self, patience: float = 5.0) -> None:
+        """Write what is queued and stop."""
+        self._lines.put(None)
+        self._thread.join(patience)
+
+    def _write(self) -> None:
+        while (line := self._lines.get()) is not None:
+            if self.broken:
+                continue
+            try:
+                self._sink.write(line + "\n")
+                if self._lines.empty():
+                    self._sink.flush()
+            except (OSError, ValueError):
+                self.broken = True  # nobody listens any more; the run itself notices through its wishes
+        try:
+            self._sink.flush()
+        except (OSError, ValueError):
+            self.broken = True
+
+
+class LiveReadings:
+    """Gathers readings and sends them in small batches, at most 25 a second of wall time."""
+
+    def __init__(self, stream: EventStream, channels: list[tuple[str, ...]]) -> None:
+        self._stream, self._channels = stream, channels
+        self._waiting: list[Readings] = []
+        self._due = time.monotonic()
+
+    def add(self, item: Readings) -> None:
+        """Keep one reply for the next batch."""
+        self._waiting.append(item)
+        if len(self._waiting) & 31 == 0 or time.monotonic() >= self._due:
+            self.flush()
+
+    def flush(self, force: bool = False) -> None:
+        """Send the batch if it is due."""
+        now = time.monotonic()
+        if not self._waiting or (now < self._due and not force):
+            return
+        self._due = now + _PERIOD
+        points: dict[str, tuple[list[float], list[float]]] = {}
+        for item in self._waiting:
+            for name, value in zip(self._channels[item.source], item.values, strict=False):
+                times, values = points.setdefault(name, ([], []))
+                times.append(item.at)
+                values.append(value)
+        last = self._waiting[-1].arrived
+        self._waiting.clear()
+        data = {name: dict(zip(("times", "values"), _thin(times, values), strict=True)) for name, (times, values) in points.items()}
+        self._stream.send(last, "readings", {"channels": data})
+
+
+def _thin(times: list[float], values: list[float]) -> tuple[list[float], list[float]]:
+    """First, lowest, highest and last of a long batch, in order of time, so that no spike is hidden."""
+    if len(values) <= _MOST_POINTS:
+        return times, values
+    good = [k for k, value in enumerate(values) if value == value]
+    if not good:
+        return times[:1], values[:1]
+    keep = sorted({0, len(values) - 1, min(good, key=values.__getitem__), max(good, key=values.__getitem__)})
+    return [times[k] for k in keep], [values[k] for k in keep]
