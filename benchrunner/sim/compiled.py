@@ -1,7 +1,7 @@
 """Owns how the simulation's kernels are compiled: numba, cached in a folder of the user's own.
 
-numba raises at decoration when it finds no folder to cache in (a read-only installation without a writable home),
-and loads its cache with pickle, so the folder must be one that only this user can write. Where there is none the
+numba raises at decoration when it finds no folder to cache in (a read-only installation, no writable home), and
+loads its cache with pickle, so the folder must be one that only this user can write. Where there is none the
 kernels are compiled anew in each process, which costs seconds, not correctness.
 """
 
