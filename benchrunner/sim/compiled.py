@@ -1,6 +1,6 @@
 """Owns how the simulation's kernels are compiled: numba, cached in a folder of the user's own.
 
-numba raises at decoration when it finds no folder to cache in (a read-only installation, no writable home), and
+numba raises at decoration when it finds no folder to cache in (a read-only installation without a home), and
 loads its cache with pickle, so the folder must be one that only this user can write. Where there is none the
 kernels are compiled anew in each process, which costs seconds, not correctness.
 """
