@@ -142,6 +142,7 @@ class SettingPart(Part):
     """
 
     command: WithValue
+    answer: str | None = Field(default=None, max_length=40, description="what a command is answered with, if at all")
     unit: str = "1"
     decimals: int = Field(default=3, ge=0, le=9)
     range: tuple[str, str] | None = None
