@@ -1,0 +1,106 @@
+"""What the envelope model knows of a span of time, as the waveform model reads it.
+
+All values are tracks on the plant's own grid. They are continuous except at events, where they jump: between two
+events a track is interpolated from the samples of that stretch alone, so that a step stays a step.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from benchrunner.sim.wave.circuit import Circuit
+
+Array = npt.NDArray[np.float64]
+
+NAMES = (
+    "bus_voltage",  # V RMS
+    "bus_frequency",  # Hz
+    "bus_phase",  # rad, running; the bus voltage is sqrt(2) V sin(phase)
+    "bridge_power",  # W, battery inverter to the bus
+    "pv_power",  # W to the bus
+    "load_power",  # W drawn
+    "grid_power",  # W imported
+    "grid_voltage",  # V RMS at the mains side of the transfer relay
+    "grid_phase",  # rad, of the grid's source where the relay is open
+    "battery_voltage",  # V at the inverter's terminals
+    "battery_current",  # A charging
+    "link_voltage",  # V
+    "switch",  # 1: the bench's grid switch closed
+    "relay",  # 1: the battery inverter's transfer relay closed
+    "mode",  # 0 bridge off, 1 current control on the grid, 2 voltage control alone
+    "pv_on",  # 1: the PV inverter's bridge runs
+    "contactor",  # 1: battery connected (contactor closed and protection not open)
+    "stage_on",  # 1: the DC stage runs
+)
+HALF_GAP = 1e-9  # s between the two values of a jump
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """Tracks `values[name]` over `times` (s, increasing), events that the model follows, and those that it cannot."""
+
+    times: Array
+    values: Mapping[str, Array]
+    events: Sequence[float]
+    circuit: Circuit
+    unmodelled: Sequence[str] = ()
+    _tracks: dict[str, tuple[Array, Array]] = field(default_factory=dict, repr=False)
+
+    def __post_init__(self) -> None:
+        missing = [name for name in NAMES if name not in self.values]
+        if missing:
+            raise ValueError("the envelope lacks " + ", ".join(missing))
+
+    @property
+    def start(self) -> float:
+        return float(self.times[0])
+
+    @property
+    def stop(self) -> float:
+        return float(self.times[-1])
+
+    def of(self, name: str, times: Array) -> Array:
+        """The track `name` at `times`; outside the known span the nearest value, running phases go on evenly."""
+        known, values = self._track(name)
+        found = np.interp(times, known, values)
+        if name.endswith("phase"):
+            late, early = times > known[-1], times < known[0]
+            if late.any():
+                found[late] += 2 * np.pi * self.values["bus_frequency"][-1] * (times[late] - known[-1])
+            if early.any():
+                found[early] += 2 * np.pi * self.values["bus_frequency"][0] * (times[early] - known[0])
+        return found
+
+    def along(self, values: Array, times: Array) -> Array:
+        """Any quantity given on the envelope's grid, at `times`, jumping where the envelope jumps."""
+        return np.interp(times, *self._split(values))
+
+    def _track(self, name: str) -> tuple[Array, Array]:
+        track = self._tracks.get(name)
+        if track is None:
+            values = self.values[name]
+            track = (self.times, values) if name.endswith("phase") else self._split(values)
+            self._tracks[name] = track
+        return track
+
+    def _split(self, values: Array) -> tuple[Array, Array]:
+        """Insert both values of a jump at each event; a sample at the event's own time is of after it."""
+        inside = sorted({t for t in self.events if self.times[0] < t <= self.times[-1]})
+        if not inside:
+            return self.times, values
+        places = np.searchsorted(self.times, inside, side="left")
+        times: list[float] = []
+        inserted: list[float] = []
+        where: list[int] = []
+        for order, (t, place) in enumerate(zip(inside, places, strict=True)):
+            previous = inside[order - 1] if order else -np.inf
+            following = inside[order + 1] if order + 1 < len(inside) else np.inf
+            # with another event between the neighbouring sample and this one, that stretch has no sample of its own
+            before = place - 1 if self.times[place - 1] >= previous else min(place, len(values) - 1)
+            after = place if self.times[place] < following or following == np.inf else place
+            times += [t - HALF_GAP, t]
+            inserted += [float(values[before]), float(values[after])]
+            where += [int(place), int(place)]
+        return np.insert(self.times, where, times), np.insert(values, where, inserted)
