@@ -1,0 +1,78 @@
+"""Canonical JSON (RFC 8785) out, strict bounded JSON in."""
+
+import json
+from typing import Any
+
+import rfc8785
+
+DEEPEST = 60
+
+
+class JsonError(ValueError):
+    """Text that is not the strict, canonical JSON of a record."""
+
+
+def dumps(value: Any) -> bytes:
+    """The one way to write `value` (RFC 8785). Raises `JsonError` for what JSON cannot carry."""
+    try:
+        return rfc8785.dumps(value)
+    except (rfc8785.CanonicalizationError, RecursionError, UnicodeError) as error:
+        raise JsonError(f"cannot be written as JSON: {error}") from error
+
+
+def loads(raw: bytes) -> Any:
+    """Strict JSON: UTF-8, no key twice, no NaN or Infinity, not nested beyond `DEEPEST`. Raises `JsonError`."""
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise JsonError(f"is not UTF-8 at byte {error.start}") from None
+    _depth(text)
+    try:
+        return json.loads(text, object_pairs_hook=_unique, parse_constant=_constant)
+    except RecursionError:
+        raise JsonError("is nested too deeply") from None
+    except ValueError as error:
+        raise JsonError(f"is not JSON: {error}") from None
+
+
+def loads_canonical(raw: bytes) -> Any:
+    """As `loads`, and the bytes must be exactly what `dumps` would write."""
+    value = loads(raw)
+    if dumps(value) != raw:
+        raise JsonError("is not canonical (RFC 8785): spaces, key order or number forms differ")
+    return value
+
+
+def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    result = dict(pairs)
+    if len(result) != len(pairs):
+        raise ValueError("a key stands twice")
+    return result
+
+
+def _constant(name: str) -> Any:
+    raise ValueError(f"{name} is no number in JSON")
+
+
+def _depth(text: str) -> None:
+    """Refuse deep nesting before the parser recurses; brackets inside strings are skipped."""
+    depth = 0
+    inside = escaped = False
+    if text.count("[") + text.count("{") <= DEEPEST:
+        return
+    for character in text:
+        if inside:
+            if escaped:
+                escaped = False
+            elif character == "\\":
+                escaped = True
+            elif character == '"':
+                inside = False
+        elif character == '"':
+            inside = True
+        elif character in "[{":
+            depth += 1
+            if depth > DEEPEST:
+                raise JsonError(f"is nested more than {DEEPEST} deep")
+        elif character in "]}":
+            depth -= 1

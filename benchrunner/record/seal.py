@@ -1,0 +1,393 @@
+"""From a journal to a sealed record: one container with a canonical header that holds the digest of every other part.
+
+The journal is read item by item; tables are written batch by batch into a folder beside the record and then joined.
+Nothing is added that the journal does not hold: where it breaks off, the header says so.
+"""
+
+import contextlib
+import hashlib
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TextIO
+
+import msgpack
+
+from benchrunner.core.plan import RunPlan
+from benchrunner.errors import Problem
+from benchrunner.record import canonical, codec, container, journal, parts
+from benchrunner.record.facts import utc_now
+from benchrunner.record.keys import SigningKey
+
+FORMAT = "benchrunner record"
+VERSION = 1
+SUFFIX = ".bench"
+HEADER = "header.json"
+WORST = ("pass", "inconclusive", "fail")  # in the order in which one outdoes the other
+
+
+class SealError(Exception):
+    """The journal cannot become a record."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        super().__init__(str(problem))
+
+
+def record_name(started: str, title: str) -> str:
+    """`20261125-101500-load-rejection.bench`"""
+    stamp = re.sub(r"[^0-9T]", "", started.split(".")[0]).replace("T", "-")
+    return f"{stamp}-{parts.slug(title)}{SUFFIX}"
+
+
+def seal(
+    source: Path | str,
+    to: Path | str,
+    key: SigningKey | None = None,
+    *,
+    ended_by: str = "",
+    role: str = "operator",
+    comment: str = "",
+) -> Path:
+    """Seal the journal `source` (file or run folder) as the record `to` (a file, or a folder that gets a named file).
+
+    With `key` it is signed. `ended_by` says how a run without an ending of its own ended. An existing record is never
+    written over. Returns the record's path. Raises `SealError`, `journal.JournalError`, `container.ContainerError`.
+    """
+    to = Path(to)
+    here = to if to.is_dir() else to.parent
+    here.mkdir(parents=True, exist_ok=True)
+    try:
+        with tempfile.TemporaryDirectory(prefix=".sealing-", dir=here) as work:
+            gathered = _Gathered(Path(work), Path(source))
+            header = gathered.header(ended_by, key)
+            target = to / record_name(header["started"], header["procedure"]["title"]) if to.is_dir() else to
+            raw = canonical.dumps(header)
+            members: list[tuple[str, Path | bytes]] = [(HEADER, raw), *gathered.members]
+            if key is not None:
+                from benchrunner.record.signing import sign
+
+                members.append(("signatures/0001.jws", sign(raw, key, role=role, comment=comment)))
+            draft = Path(work) / "record"
+            container.write(draft, members)
+            return _place(draft, target)
+    except OSError as error:
+        raise SealError(
+            Problem(
+                str(to),
+                f"the record cannot be written: {error.strerror or error}",
+                "free space, then 'recover' the journal",
+            )
+        ) from error
+    except canonical.JsonError as error:
+        raise SealError(
+            Problem(str(source), f"the header {error}", "this is a mistake of the program; keep the journal")
+        ) from error
+
+
+def _place(draft: Path, target: Path) -> Path:
+    """Move the draft to its name without ever replacing another file."""
+    for number in range(1, 1000):
+        name = target if number == 1 else target.with_name(f"{target.stem}-{number}{target.suffix}")
+        try:
+            with name.open("xb"):
+                pass
+        except FileExistsError:
+            continue
+        shutil.move(os.fspath(draft), os.fspath(name)) if os.name == "nt" else os.replace(draft, name)
+        with contextlib.suppress(OSError, AttributeError):  # the folder's entry, where the system can
+            folder = os.open(name.parent, os.O_RDONLY)
+            try:
+                os.fsync(folder)
+            finally:
+                os.close(folder)
+        return name
+    raise SealError(
+        Problem(str(target), "there are a thousand records of this name already", "choose another folder")
+    )
+
+
+class _Gathered:
+    """Reads the journal once and leaves the parts in a folder."""
+
+    def __init__(self, work: Path, source: Path) -> None:
+        self.members: list[tuple[str, Path | bytes]] = []
+        self.tail = journal.Tail()
+        self._work = work
+        self._facts: dict[str, Any] = {}
+        self._later: dict[str, Any] = {}
+        self._rows: dict[str, int] = {}
+        self._checks: list[dict[str, Any]] = []
+        self._ended: dict[str, Any] | None = None
+        self._safe: dict[str, dict[str, Any]] = {}
+        self._notes: list[dict[str, Any]] = []
+        self._counts = {"inputs": 0, "replies": 0, "readings": 0, "ticks": 0, "events": 0, "waveforms": 0}
+        self._duration = 0.0
+        self._all, self._readings = hashlib.sha256(), hashlib.sha256()
+        self._packer = msgpack.Packer(use_bin_type=True)
+        self._tables: dict[int, parts.TableWriter] = {}
+        self._ticks: parts.TableWriter | None = None
+        items = journal.read(source, self.tail)
+        first = next(items, None)
+        if first is None or first[0] != journal.HEADER:
+            raise SealError(
+                Problem(
+                    str(source),
+                    "the journal holds not even its header",
+                    "nothing was run; there is nothing to seal",
+                )
+            )
+        try:
+            self._open(first[1])
+            with self._file(parts.INPUTS) as inputs, self._file(parts.EVENTS) as events:
+                for item in items:
+                    self._take(item, inputs, events)
+        except (codec.CodecError, KeyError, TypeError, ValueError, IndexError) as error:
+            raise SealError(
+                Problem(
+                    str(source),
+                    f"the journal holds what no run writes: {error}",
+                    "it was changed or is damaged",
+                )
+            ) from error
+        for number, table in self._tables.items():
+            table.close()
+            self._rows[self._names[number]] = table.rows
+        if self._ticks is not None:
+            self._ticks.close()
+            self._rows[parts.TICKS] = self._ticks.rows
+        self.members.sort(key=lambda part: part[0])
+
+    def _file(self, name: str) -> TextIO:
+        path = self._work / name.replace("/", "_")
+        self.members.append((name, path))
+        return path.open("w", encoding="utf-8", newline="\n")
+
+    def _open(self, facts: dict[str, Any]) -> None:
+        if facts.get("format") != journal.FORMAT:
+            raise codec.CodecError(
+                f"a journal of format {facts.get('format')!r}; this program reads {journal.FORMAT}"
+            )
+        self._facts = facts
+        self.plan: RunPlan = codec.plan_from_data(facts["plan"])
+        self._names = parts.source_parts(self.plan.sources)
+        self._units = {
+            name: channel.unit for name, channel in {**self.plan.channels, **self.plan.waveforms}.items()
+        }
+        self.members.append((parts.PLAN, canonical.dumps(facts["plan"])))
+        for kind in ("procedure", "pairing", "bench"):
+            self.members.append((f"{kind}.toml", self._verbatim(facts[kind])))
+        taken: set[str] = set()
+        self._drivers = []
+        for item in facts["drivers"]:
+            name = f"drivers/{parts.slug(Path(str(item['name'])).stem)}.toml"
+            if name in taken:
+                continue  # two instruments of one family share their card
+            taken.add(name)
+            self._drivers.append(
+                {"file": item["name"], "part": name, "sha256": item["sha256"], "title": item["title"]}
+            )
+            self.members.append((name, self._verbatim(item)))
+
+    @staticmethod
+    def _verbatim(item: Mapping[str, Any]) -> bytes:
+        raw = item["raw"]
+        if not isinstance(raw, bytes) or hashlib.sha256(raw).hexdigest() != item["sha256"]:
+            raise codec.CodecError(f"{item['name']} does not fit its digest")
+        return raw
+
+    def _take(self, item: list[Any], inputs: TextIO, events: TextIO) -> None:
+        kind = item[0]
+        if kind == journal.READINGS:
+            _, seq, arrived, number, at, spread, values, flags = item
+            table = self._tables.get(number)
+            if table is None:
+                table = self._table(number)
+            table.add((seq, arrived, at, spread, flags, *values))
+            raw = self._packer.pack(item)
+            self._all.update(raw)
+            self._readings.update(raw)
+            self._counts["replies"] += 1
+            self._counts["readings"] += len(values)
+            self._duration = arrived
+        elif kind == journal.TICK:
+            if self._ticks is None:
+                path = self._work / "ticks"
+                self._ticks = parts.TableWriter(path, parts.ticks_schema())
+                self.members.append((parts.TICKS, path))
+            self._ticks.add((item[1], item[2]))
+            self._all.update(self._packer.pack(item))
+            self._counts["ticks"] += 1
+            self._duration = item[2]
+        elif kind in (journal.INPUT, journal.CAPTURED):
+            line = {"seq": item[1], **item[2]}
+            if kind == journal.CAPTURED and item[4]:
+                self._counts["waveforms"] += 1
+                line["part"] = f"waveforms/{self._counts['waveforms']:04d}.parquet"
+                path = self._work / f"waveform{self._counts['waveforms']}"
+                parts.write_waveform(path, item[2], item[3], item[4], self._units)
+                self.members.append((line["part"], path))
+            inputs.write(canonical.dumps(line).decode() + "\n")
+            self._all.update(self._packer.pack(item))
+            self._duration = codec.from_data(float, item[2]["arrived"])
+        elif kind == journal.EVENT:
+            self._event(*item[1:])
+            events.write(canonical.dumps({"at": item[1], "kind": item[2], "data": item[3]}).decode() + "\n")
+            self._counts["events"] += 1
+        elif kind == journal.ORDER:
+            events.write(
+                canonical.dumps({"at": self._duration, "kind": item[1], "data": item[2]}).decode() + "\n"
+            )
+            self._counts["events"] += 1
+        elif kind == journal.FACT:
+            self._later[item[1]] = item[2]
+
+    def _table(self, number: int) -> parts.TableWriter:
+        source = self.plan.sources[number]
+        path = self._work / f"readings{number}"
+        table = parts.TableWriter(path, parts.readings_schema(source, self.plan.channels))
+        self._tables[number] = table
+        self.members.append((self._names[number], path))
+        return table
+
+    def _event(self, at: float, kind: str, data: dict[str, Any]) -> None:
+        if kind == "check":
+            self._checks.append({"at": at, **data})
+        elif kind == "ended":
+            self._ended = data
+        elif kind == "safe":
+            step = str(data.get("id", ""))
+            before = self._safe.get(step, {})
+            self._safe[step] = {
+                **before,
+                **data,
+                "at": at,
+                "tries": before.get("tries", 0) + (data.get("phase") in ("sent", "again")),
+            }
+        elif kind == "note":
+            self._notes.append({"at": at, **data})
+
+    def header(self, ended_by: str, key: SigningKey | None) -> dict[str, Any]:
+        """The header, complete but for the canonical writing."""
+        facts, ended = self._facts, self._ended
+        self._counts["inputs"] = self.tail.inputs
+        checks = _with_unjudged(self._checks, self.plan)
+        deviations = [*facts["deviations"], *self._later.pop("deviations", [])]
+        instruments = self._later.pop("instruments", facts["instruments"])
+        overridden = [*facts["overridden"], *self._later.pop("overridden", [])]
+        finished = ended is not None and bool(ended.get("finished", False))
+        listed = []
+        for name, content in self.members:
+            entry: dict[str, Any] = {"name": name, "bytes": _size(content), "sha256": _sha256(content)}
+            if name in self._rows:
+                entry["rows"] = self._rows[name]
+            listed.append(entry)
+        header = {
+            "format": FORMAT,
+            "version": VERSION,
+            "simulated": facts["simulated"],
+            "started": facts["started"],
+            "sealed": utc_now(),
+            "duration": self._duration,
+            "program": facts["program"],
+            "seed": facts["seed"],
+            "laboratory": facts["laboratory"],
+            "operator": facts["operator"],
+            "acknowledged": facts["acknowledged"],
+            "procedure": {**self._file_facts("procedure"), "purpose": self.plan.order.purpose, "basis": list(self.plan.order.basis)},
+            "pairing": self._file_facts("pairing"),
+            "bench": self._file_facts("bench"),
+            "drivers": self._drivers,
+            "overrides": facts["overrides"],
+            "parameters": {name: {"value": value, "unit": unit} for name, (value, unit) in self.plan.order.parameters.items()},
+            "cautions": list(self.plan.order.cautions),
+            "instruments": instruments,
+            "channels": [
+                {"name": c.name, "unit": c.unit, "source": s.name, "of_reading": c.of_reading, "of_range": c.of_range,
+                 "resolution": c.resolution, "evaluated": c.evaluated, "delivers": c.delivers}
+                for s in self.plan.sources for c in (self.plan.channels[n] for n in s.channels if n in self.plan.channels)
+            ],
+            "checks": checks,
+            "verdict": worst(checks),
+            "finished": finished,
+            "ended_by": str((ended or {}).get("ended_by", "")) or ("procedure" if finished else ended_by or "unknown"),
+            "exit": int((ended or {}).get("exit", 4)),
+            "safe": {"state": str((ended or {}).get("safe", "not confirmed")), "steps": list(self._safe.values())},
+            "overridden": overridden,
+            "deviations": deviations,
+            "notes": self._notes,
+            "further": self._later,
+            "gap": self._gap(),
+            "counts": self._counts,
+            "digests": {
+                "inputs": self._all.hexdigest(),
+                "readings": self._readings.hexdigest(),
+                "checks": hashlib.sha256(canonical.dumps(codec.plain(checks))).hexdigest(),
+            },
+            "signer": {"name": key.public.name, "key": key.public.thumbprint, "demo": key.public.demo} if key else None,
+            "parts": listed,
+        }  # fmt: skip
+        return {str(name): codec.plain(value) for name, value in header.items()}
+
+    def _file_facts(self, kind: str) -> dict[str, Any]:
+        item = self._facts[kind]
+        title = item["title"] or (
+            self.plan.order.title if kind == "procedure" else Path(str(item["name"])).stem
+        )
+        return {"title": title, "file": item["name"], "part": f"{kind}.toml", "sha256": item["sha256"]}
+
+    def _gap(self) -> dict[str, Any] | None:
+        tail = self.tail
+        if tail.closed:
+            return None
+        return {
+            "after": self._duration,
+            "bytes_lost": tail.lost,
+            "inputs_kept": tail.inputs,
+            "why": tail.why,
+            "says": f"The journal breaks off after {self._duration:.3f} s on the bench's clock: {tail.why}. "
+            "Nothing after that moment is known; no reading was added.",
+        }
+
+
+def _size(content: Path | bytes) -> int:
+    return len(content) if isinstance(content, bytes) else content.stat().st_size
+
+
+def _sha256(content: Path | bytes) -> str:
+    if isinstance(content, bytes):
+        return hashlib.sha256(content).hexdigest()
+    with content.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _with_unjudged(checks: list[dict[str, Any]], plan: RunPlan) -> list[dict[str, Any]]:
+    """The checks as judged, and each planned one that never was, as `not judged`."""
+    judged = {(str(c.get("step", "")), str(c.get("id", ""))) for c in checks}
+    ids = {identity for _, identity in judged}
+    result = list(checks)
+    for step in plan.order.steps:
+        for check in step.checks:
+            if (step.id, check.id) not in judged and f"{step.id}/{check.id}" not in ids:
+                result.append(_unjudged(step.id, check.id, check.measure, check.of, check))
+    for group in plan.order.group_checks:
+        if (group.group, group.id) not in judged and group.id not in ids:
+            result.append(_unjudged(group.group, group.id, group.over, "", group))
+    return result
+
+
+def _unjudged(step: str, identity: str, measure: str, of: str, check: Any) -> dict[str, Any]:
+    return {
+        "step": step, "id": identity, "measure": measure, "of": of, "unit": check.unit, "low": check.low, "high": check.high,
+        "rule": check.rule, "value": None, "uncertainty": None, "margin": None, "verdict": "not judged",
+        "reason": "the run ended before this check was judged",
+    }  # fmt: skip
+
+
+def worst(checks: list[dict[str, Any]]) -> str:
+    """The worst verdict of the judged checks; `not judged` where there is none."""
+    there = [WORST.index(c["verdict"]) for c in checks if c.get("verdict") in WORST]
+    return WORST[max(there)] if there else "not judged"

@@ -1,0 +1,256 @@
+"""Whether a record is what was sealed: container, digests, header, signatures, in this order; every finding names its part."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from benchrunner.errors import Refused
+from benchrunner.record import canonical, container, keys, parts, signing
+from benchrunner.record.container import Finding, Survey
+from benchrunner.record.keys import PublicKey
+from benchrunner.record.seal import FORMAT, HEADER, VERSION
+from benchrunner.record.signing import LARGEST_HEADER, Signature, SignatureError
+
+SIGNATURES = "signatures/"
+MOST_FINDINGS = 200
+
+
+@dataclass
+class Verification:
+    """The outcome. `ok` is what an exit code goes by; `says` is for people, one line each."""
+
+    ok: bool = False
+    findings: list[Finding] = field(default_factory=list)
+    signatures: list[Signature] = field(default_factory=list)
+    known: bool = False  # every signature is by a key that is ours or trusted
+    demo: bool = False  # a demo key signed
+    simulated: bool = False
+    says: list[str] = field(default_factory=list)
+
+    @property
+    def signer(self) -> PublicKey | None:
+        """Whose key made the first signature, if it holds."""
+        return self.signatures[0].key if self.signatures else None
+
+    @property
+    def signed(self) -> bool:
+        """At least one signature, and all of them hold."""
+        return bool(self.signatures) and not any(f.kind == "signature" for f in self.findings)
+
+
+def verify(
+    path: Path | str,
+    trust: Path | str | Iterable[PublicKey] | None = None,
+    allow_unsigned: bool = False,
+    store: keys.Store | None = None,
+) -> Verification:
+    """Check a record. With `trust` (a file or keys) only those keys count, and a signature by another is not ok;
+    without, any good signature is ok and an unknown key is said. Never raises for what the record holds; raises
+    `Refused` for a trust file that cannot be read.
+    """
+    path = Path(path)
+    listed = _trusted(trust)
+    known = {**_known(store), **(listed or {})}
+    result = Verification()
+    try:
+        survey = container.survey(path)
+    except container.ContainerError as error:
+        result.findings.append(Finding("container", "structure", error.problem.what))
+        result.says = [f"{error.problem}"]
+        return result
+    result.findings += survey.findings
+    raw = _header_bytes(path, survey, result)
+    header = _header(raw, result) if raw is not None else None
+    if header is not None:
+        result.simulated = header.get("simulated") is not False
+        _digests(header, survey, result)
+    _signatures(path, raw, header, survey, result)
+    _judge(result, known, listed, allow_unsigned)
+    return result
+
+
+def _trusted(trust: Path | str | Iterable[PublicKey] | None) -> dict[str, PublicKey] | None:
+    if trust is None:
+        return None
+    found = keys.read_public(trust) if isinstance(trust, str | Path) else list(trust)
+    return {key.thumbprint: key for key in found}
+
+
+def _known(store: keys.Store | None) -> dict[str, PublicKey]:
+    try:
+        return (store or keys.Store()).known()
+    except (Refused, OSError):
+        return {}
+
+
+def _header_bytes(path: Path, survey: Survey, result: Verification) -> bytes | None:
+    member = survey.find(HEADER)
+    if member is None:
+        result.findings.append(
+            Finding(HEADER, "missing", "is missing: without it nothing else can be held against anything")
+        )
+        return None
+    try:
+        return container.content(path, member, LARGEST_HEADER)
+    except (container.ContainerError, OSError) as error:
+        result.findings.append(Finding(HEADER, "header", str(error)))
+        return None
+
+
+def _header(raw: bytes, result: Verification) -> dict[str, Any] | None:
+    try:
+        header = canonical.loads(raw)
+        if canonical.dumps(header) != raw:
+            result.findings.append(
+                Finding(HEADER, "header", "was changed: it is not canonical JSON (RFC 8785) any more")
+            )
+    except canonical.JsonError as error:
+        result.findings.append(Finding(HEADER, "header", f"was changed: it {error}"))
+        return None
+    if not isinstance(header, dict) or header.get("format") != FORMAT:
+        result.findings.append(Finding(HEADER, "header", "is no header of a record"))
+        return None
+    if header.get("version") != VERSION:
+        what = f"is of version {str(header.get('version'))[:20]}; this program knows version {VERSION}: take a newer one"
+        result.findings.append(Finding(HEADER, "header", what))
+        return None
+    return header
+
+
+def _digests(header: Mapping[str, Any], survey: Survey, result: Verification) -> None:
+    """Parts as the header lists them against the members that are there."""
+    listed: dict[str, tuple[int, str]] = {}
+    entries = header.get("parts")
+    for entry in entries if isinstance(entries, list) else []:
+        if (
+            not isinstance(entry, dict)
+            or not isinstance(entry.get("name"), str)
+            or not isinstance(entry.get("sha256"), str)
+        ):
+            result.findings.append(Finding(HEADER, "header", "lists a part without name or digest"))
+            return
+        if entry["name"] in listed or not isinstance(entry.get("bytes"), int):
+            result.findings.append(
+                Finding(HEADER, "header", f"lists {container.shown(entry['name'])} twice or without its size")
+            )
+            return
+        listed[entry["name"]] = (entry["bytes"], entry["sha256"])
+    there = {m.name: m for m in survey.members if m.name != HEADER and not m.name.startswith(SIGNATURES)}
+    missing = {name: value for name, value in listed.items() if name not in there}
+    added = [name for name in there if name not in listed]
+    for name in added:
+        was = next(
+            (old for old, value in missing.items() if value == (there[name].size, survey.digests[name])), None
+        )
+        if was is not None:
+            del missing[was]
+            result.findings.append(Finding(was, "renamed", f"was renamed to {container.shown(name)}"))
+        else:
+            result.findings.append(
+                Finding(container.shown(name), "added", "was added: the header does not list it")
+            )
+    for name in missing:
+        result.findings.append(Finding(name, "missing", "is missing"))
+    for name, (size, digest) in listed.items():
+        if name in there and (there[name].size != size or survey.digests[name] != digest):
+            result.findings.append(
+                Finding(name, "changed", "was changed: its content does not fit the digest in the header")
+            )
+    for kind, part in (("procedure", "procedure.toml"), ("pairing", "pairing.toml"), ("bench", "bench.toml")):
+        facts = header.get(kind)
+        if not isinstance(facts, dict) or part not in listed or facts.get("sha256") != listed[part][1]:
+            result.findings.append(Finding(HEADER, "header", f"names another {kind} than the record carries"))
+    if parts.PLAN not in listed:
+        result.findings.append(Finding(HEADER, "header", f"lists no {parts.PLAN}"))
+
+
+def _signatures(
+    path: Path, raw: bytes | None, header: Mapping[str, Any] | None, survey: Survey, result: Verification
+) -> None:
+    members = [m for m in survey.members if m.name.startswith(SIGNATURES)]
+    there = {m.name: survey.digests[m.name] for m in members}
+    for number, member in enumerate(members, 1):
+        if member.name != f"{SIGNATURES}{number:04d}.jws":
+            result.findings.append(
+                Finding(
+                    container.shown(member.name),
+                    "signature",
+                    f"stands where {SIGNATURES}{number:04d}.jws belongs",
+                )
+            )
+            continue
+        if raw is None:
+            result.findings.append(Finding(member.name, "signature", "cannot be checked without the header"))
+            continue
+        try:
+            found = signing.check(container.content(path, member, signing.LARGEST_TOKEN), raw, member.name)
+        except (SignatureError, container.ContainerError) as error:
+            result.findings.append(Finding(member.name, "signature", str(error)))
+            continue
+        result.signatures.append(found)
+        for name, digest in found.covers.items():
+            if there.get(name) != digest:
+                how = "is missing" if name not in there else "was changed"
+                result.findings.append(
+                    Finding(container.shown(name), "signature", f"{how}; {member.name} was made over it")
+                )
+    signer = (header or {}).get("signer")
+    if signer is not None and not members:
+        result.findings.append(
+            Finding(
+                f"{SIGNATURES}0001.jws", "missing", "is missing: the header says that the record was signed"
+            )
+        )
+    elif isinstance(signer, dict) and result.signatures and result.signatures[0].part.endswith("0001.jws"):
+        first = result.signatures[0]
+        if first.key.thumbprint != signer.get("key") or first.demo is not signer.get("demo"):
+            result.findings.append(
+                Finding(first.part, "signature", "is by another key than the header names")
+            )
+
+
+def _judge(
+    result: Verification,
+    known: Mapping[str, PublicKey],
+    listed: Mapping[str, PublicKey] | None,
+    allow_unsigned: bool,
+) -> None:
+    says = result.says
+    damaged = bool(result.findings)
+    if not result.signatures and not any(f.part.startswith(SIGNATURES) for f in result.findings):
+        says.append("not signed: that nothing was changed since it was sealed cannot be shown")
+        if not allow_unsigned:
+            result.findings.append(Finding("record", "unsigned", "carries no signature"))
+    for signature in result.signatures:
+        thumbprint = signature.key.thumbprint
+        allowed = thumbprint in (listed if listed is not None else known)
+        whose = f"key {thumbprint}, which calls itself {signature.name!r}"
+        if thumbprint in known and known[thumbprint].name:
+            whose = f"key {thumbprint}, known here as {known[thumbprint].name!r}"
+        says.append(
+            f"{signature.part}: signed as {signature.role or 'signer'} by {whose}"
+            + (f", at {signature.at} by the signer's clock" if signature.at else "")
+        )
+        if signature.demo or (thumbprint in known and known[thumbprint].demo):
+            result.demo = True
+            says.append(
+                "a DEMO key: anyone can have it; it shows that nothing was changed by accident, and no more"
+            )
+        if not allowed and listed is not None:
+            result.findings.append(
+                Finding(signature.part, "unknown key", "is by a key that is not on the trust list")
+            )
+        elif not allowed:
+            says.append(
+                "the key is unknown here: nothing was changed since signing, but by whom it was signed is open"
+            )
+    result.known = bool(result.signatures) and all(
+        s.key.thumbprint in (listed if listed is not None else known) for s in result.signatures
+    )
+    if result.simulated:
+        says.append("SIMULATED BENCH: not evidence about any real equipment")
+    del result.findings[MOST_FINDINGS:]
+    result.ok = not result.findings
+    if not damaged:
+        says.insert(0, "container, header and every part are as they were sealed")
