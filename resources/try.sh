@@ -6,14 +6,15 @@ cd "$(dirname "$0")/.." || exit 2
 run=.venv/bin/benchrunner
 out=${TRY_OUT:-runs/try}
 mkdir -p "$out" || exit 2
+case "$out" in /*) ;; *) out="$PWD/$out" ;; esac
 
 echo "try: preparing the simulated plant (compiled once for this machine)"
 .venv/bin/python -m benchrunner.sim.warm || exit 2
 
 echo "try: a throw-away signing key, marked demo"
-keys="$out/keys"
+keys="$out/data"
 rm -rf "$keys"
-export BENCHRUNNER_KEYS="$keys"
+export XDG_DATA_HOME="$keys"   # so that your own keys stay out of it
 (umask 077 && .venv/bin/python -c 'import secrets; print(secrets.token_urlsafe(24))' >"$out/passphrase")
 $run keys make try-demo --demo --passphrase-file "$out/passphrase" || exit 2
 

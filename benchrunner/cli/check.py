@@ -9,8 +9,12 @@ from benchrunner.errors import Problem, Refused
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
-    parser.add_argument("files", nargs="+", metavar="FILE", help="procedures, pairing, bench and driver cards (TOML)")
-    parser.add_argument("--pairing", default="", metavar="CARD", help="also unroll each procedure for this pairing")
+    parser.add_argument(
+        "files", nargs="+", metavar="FILE", help="procedures, pairing, bench and driver cards (TOML)"
+    )
+    parser.add_argument(
+        "--pairing", default="", metavar="CARD", help="also unroll each procedure for this pairing"
+    )
     parser.add_argument("--order", action="store_true", help="with --pairing: print the running order")
 
 
@@ -32,5 +36,8 @@ def call(options: argparse.Namespace) -> int:
     for problem in problems:
         print(f"wrong: {problem}", file=sys.stderr)
     if problems:
-        print(f"{len(problems)} problem{'s' if len(problems) > 1 else ''} in {len(options.files)} file{'s' if len(options.files) > 1 else ''}", file=sys.stderr)
+        print(
+            f"{len(problems)} problem{'s' if len(problems) > 1 else ''} in {len(options.files)} file{'s' if len(options.files) > 1 else ''}",
+            file=sys.stderr,
+        )
     return 2 if problems else 0

@@ -16,19 +16,55 @@ from benchrunner.errors import Problem, Refused
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
     parser.add_argument("procedure", help="a procedure file, or the name of a shipped one (load-rejection)")
-    parser.add_argument("--pairing", default="tarn6-corrie5", metavar="CARD", help="pairing card: a file or a shipped name")
-    parser.add_argument("--bench", default="simulated", metavar="CARD", help="bench card: a file or a shipped name")
-    parser.add_argument("--set", action="append", default=[], metavar="NAME=VALUE", help='a parameter, with its unit: --set load_before="2.5 kW"')
-    parser.add_argument("--speed", default=None, metavar="max|1|10", help="simulated bench only: as fast as possible (default there), real time, or ten times it")
-    parser.add_argument("--seed", type=int, default=1, help="for random points on the wave and simulated noise (default 1)")
-    parser.add_argument("--out", default="runs", metavar="DIR", help="where record and report go (default: runs)")
+    parser.add_argument(
+        "--pairing", default="tarn6-corrie5", metavar="CARD", help="pairing card: a file or a shipped name"
+    )
+    parser.add_argument(
+        "--bench", default="simulated", metavar="CARD", help="bench card: a file or a shipped name"
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help='a parameter, with its unit: --set load_before="2.5 kW"',
+    )
+    parser.add_argument(
+        "--speed",
+        default=None,
+        metavar="max|1|10",
+        help="simulated bench only: as fast as possible (default there), real time, or ten times it",
+    )
+    parser.add_argument(
+        "--seed", type=int, default=1, help="for random points on the wave and simulated noise (default 1)"
+    )
+    parser.add_argument(
+        "--out", default="runs", metavar="DIR", help="where record and report go (default: runs)"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object on the last line")
     parser.add_argument("--key", default="", help="sign the record with this key (see `benchrunner keys`)")
-    parser.add_argument("--passphrase-file", metavar="F", help="file that holds the key's passphrase on its first line; asked for otherwise")
-    parser.add_argument("--operator", default="", metavar="NAME", help="who runs this; a real bench asks for it")
-    parser.add_argument("--acknowledge", default="", metavar="NAME", help="who has read the cautions and recorded the pre-power checks; a real bench asks for it")
-    parser.add_argument("--answers", metavar="FILE", help="TOML file with the answers to the operator's questions: step-id = \"answer\"")
-    parser.add_argument("--port-base", type=int, metavar="N", help="first TCP port of a served bench, if not the card's own")
+    parser.add_argument(
+        "--passphrase-file",
+        metavar="F",
+        help="file that holds the key's passphrase on its first line; asked for otherwise",
+    )
+    parser.add_argument(
+        "--operator", default="", metavar="NAME", help="who runs this; a real bench asks for it"
+    )
+    parser.add_argument(
+        "--acknowledge",
+        default="",
+        metavar="NAME",
+        help="who has read the cautions and recorded the pre-power checks; a real bench asks for it",
+    )
+    parser.add_argument(
+        "--answers",
+        metavar="FILE",
+        help='TOML file with the answers to the operator\'s questions: step-id = "answer"',
+    )
+    parser.add_argument(
+        "--port-base", type=int, metavar="N", help="first TCP port of a served bench, if not the card's own"
+    )
     parser.add_argument("--quiet", action="store_true", help="no progress, only the outcome")
 
 
@@ -89,7 +125,10 @@ def _follow(session: Any, progress: words.Progress, attended: bool) -> None:
             asked += 1
             session.send({"wish": "stop", "why": "Ctrl-C"})
             if asked == 1:
-                print("\nstopping: making the bench safe (this is no emergency stop: use the hardware one in danger)", file=sys.stderr)
+                print(
+                    "\nstopping: making the bench safe (this is no emergency stop: use the hardware one in danger)",
+                    file=sys.stderr,
+                )
             else:
                 print("still making safe; the alarm stays until it is confirmed", file=sys.stderr)
 
@@ -108,7 +147,9 @@ def _request(options: argparse.Namespace) -> Any:
     for given in options.set:
         name, equals, value = given.partition("=")
         if not equals or not name.strip() or not value.strip():
-            problems.append(Problem(f"--set {given}", "is not NAME=VALUE", 'write it as --set load_before="2.5 kW"'))
+            problems.append(
+                Problem(f"--set {given}", "is not NAME=VALUE", 'write it as --set load_before="2.5 kW"')
+            )
         settings[name.strip()] = value.strip()
     speed: Any = options.speed or "max"
     if speed != "max":
@@ -117,14 +158,22 @@ def _request(options: argparse.Namespace) -> Any:
             if not 0 < speed <= 10_000:
                 raise ValueError
         except ValueError:
-            problems.append(Problem(f"--speed {options.speed}", "is no speed", "give max, or a factor such as 1 or 10"))
+            problems.append(
+                Problem(f"--speed {options.speed}", "is no speed", "give max, or a factor such as 1 or 10")
+            )
     answers: dict[str, str] = {}
     if options.answers:
         from benchrunner.cards.reading import load
 
         for name, value in load(Path(options.answers)).data.items():
             if isinstance(value, dict):
-                problems.append(Problem(f"{options.answers}: {name}", "is a table", 'write one answer a line: "step-id" = "answer"'))
+                problems.append(
+                    Problem(
+                        f"{options.answers}: {name}",
+                        "is a table",
+                        'write one answer a line: "step-id" = "answer"',
+                    )
+                )
             answers[name] = str(value)
     if problems:
         raise Refused(problems)
@@ -152,12 +201,24 @@ def passphrase(key: str, file: str | None) -> str:
         try:
             lines = Path(file).read_text(encoding="utf-8").splitlines()
         except (OSError, UnicodeDecodeError) as error:
-            raise Refused(Problem(file, f"the passphrase cannot be read: {error}", "give a text file whose first line is the passphrase")) from error
+            raise Refused(
+                Problem(
+                    file,
+                    f"the passphrase cannot be read: {error}",
+                    "give a text file whose first line is the passphrase",
+                )
+            ) from error
         if not lines or not lines[0]:
-            raise Refused(Problem(f"{file}:1", "the passphrase is empty", "put the passphrase on the first line"))
+            raise Refused(
+                Problem(f"{file}:1", "the passphrase is empty", "put the passphrase on the first line")
+            )
         return lines[0]
     if sys.stdin is None or not sys.stdin.isatty():
-        raise Refused(Problem(f"--key {key}", "needs a passphrase and there is nobody to ask", "give --passphrase-file F"))
+        raise Refused(
+            Problem(
+                f"--key {key}", "needs a passphrase and there is nobody to ask", "give --passphrase-file F"
+            )
+        )
     return getpass.getpass(f"passphrase of key {key}: ")
 
 

@@ -39,7 +39,9 @@ def table(checks: list[dict[str, Any]], sink: IO[str]) -> None:
             f"{check.get('step', '')}/{check['id']}" if check.get("step") else str(check["id"]),
             number(check.get("value"), check.get("unit", "1")),
             limit(check),
-            number(check.get("uncertainty"), check.get("unit", "1")) if check.get("uncertainty") is not None else "not evaluated",
+            number(check.get("uncertainty"), check.get("unit", "1"))
+            if check.get("uncertainty") is not None
+            else "not evaluated",
             margin(check),
             f"{MARKS.get(check['verdict'], '[ ]')} {check['verdict']}",
         )
@@ -47,7 +49,10 @@ def table(checks: list[dict[str, Any]], sink: IO[str]) -> None:
     ]
     widths = [max(len(row[k]) for row in [head, *rows]) for k in range(len(head))]
     for row in [head, *rows]:
-        cells = [cell.ljust(width) if k in (0, 5) else cell.rjust(width) for k, (cell, width) in enumerate(zip(row, widths, strict=True))]
+        cells = [
+            cell.ljust(width) if k in (0, 5) else cell.rjust(width)
+            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
         print("  " + "  ".join(cells).rstrip(), file=sink)
     for check in checks:
         if check["verdict"] != "pass" and check.get("reason"):
@@ -62,11 +67,18 @@ def outcome(ended: dict[str, Any], checks: list[dict[str, Any]], sink: IO[str]) 
     print(file=sink)
     if ended.get("simulated"):
         print("SIMULATED BENCH: not evidence about any real equipment.", file=sink)
-    print(f"verdict: {ended.get('verdict', 'not judged')}" + ("" if ended.get("finished") else f" - the run did not finish: {ended.get('ended_by', '')}"), file=sink)
+    print(
+        f"verdict: {ended.get('verdict', 'not judged')}"
+        + ("" if ended.get("finished") else f" - the run did not finish: {ended.get('ended_by', '')}"),
+        file=sink,
+    )
     if ended.get("safe_text"):
         print(f"bench: {ended['safe_text']}", file=sink)
     if ended.get("safe") == "not confirmed":
-        print("ALARM: the safe state could NOT be confirmed. Isolate the sources by hand and prove dead before touching anything.", file=sink)
+        print(
+            "ALARM: the safe state could NOT be confirmed. Isolate the sources by hand and prove dead before touching anything.",
+            file=sink,
+        )
     for name in ("record", "report", "journal"):
         if ended.get(name):
             print(f"{name}: {ended[name]}", file=sink)
@@ -85,16 +97,23 @@ class Progress:
         kind, data, at = event["kind"], event["data"], float(event.get("at") or 0.0)
         if kind == "check":
             self.checks.append(data)
-            self._say(at, f"   {MARKS.get(data['verdict'], '[ ]')} {data['id']}: {number(data.get('value'), data.get('unit', '1'))}, limit {limit(data)}")
+            self._say(
+                at,
+                f"   {MARKS.get(data['verdict'], '[ ]')} {data['id']}: {number(data.get('value'), data.get('unit', '1'))}, limit {limit(data)}",
+            )
         elif kind == "prepared":
             self._steps = len(data.get("steps", []))
             if self._sink is not None:
                 bench = "SIMULATED BENCH" if data.get("simulated") else data.get("bench", "")
-                print(f"{data.get('procedure')} - {data.get('pairing')} - {bench}", file=self._sink, flush=True)
+                print(
+                    f"{data.get('procedure')} - {data.get('pairing')} - {bench}", file=self._sink, flush=True
+                )
                 for caution in data.get("cautions", []):
                     print(f"  caution: {caution}", file=self._sink)
         elif kind == "step" and data.get("phase") == "started":
-            self._say(at, f"({int(data.get('index', 0)) + 1}/{self._steps}) {data.get('title') or data.get('id')}")
+            self._say(
+                at, f"({int(data.get('index', 0)) + 1}/{self._steps}) {data.get('title') or data.get('id')}"
+            )
         elif kind == "step" and data.get("phase") in ("failed", "skipped"):
             self._say(at, f"   {data.get('text', '')}")
         elif kind == "guard":

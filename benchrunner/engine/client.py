@@ -147,8 +147,17 @@ class Session:
             )
         else:
             code, safe = 2, "not needed"
-            text = "the engine did not start, nothing was switched on: " + (" | ".join(self.said[-3:]) or "it said nothing")
-        self.ended = {"exit": code, "verdict": "not judged", "ended_by": text, "finished": False, "safe": safe, "record": ""}
+            text = "the engine did not start, nothing was switched on: " + (
+                " | ".join(self.said[-3:]) or "it said nothing"
+            )
+        self.ended = {
+            "exit": code,
+            "verdict": "not judged",
+            "ended_by": text,
+            "finished": False,
+            "safe": safe,
+            "record": "",
+        }
         return {"at": 0.0, "kind": "ended", "data": self.ended}
 
 

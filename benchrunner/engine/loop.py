@@ -10,6 +10,7 @@ from typing import Protocol
 from benchrunner.core.messages import Answer, Event, Fault, Input, Operator, Order, Output, Readings, Tick
 from benchrunner.core.runner import Runner
 from benchrunner.engine.stream import EventStream, LiveReadings
+from benchrunner.record.journal import JournalError
 
 _LOOK = 0.02  # s of wall time between looks at the operator's wishes when the bench clock runs ahead
 
@@ -27,7 +28,7 @@ class Journal(Protocol):
     """What the loop needs of a journal (benchrunner.record.journal)."""
 
     def input(self, seq: int, item: Input) -> None: ...
-    def event(self, event: Event) -> None: ...
+    def output(self, item: Output) -> None: ...
 
 
 class Wishes(Protocol):
@@ -67,7 +68,6 @@ class _Loop:
         self.runner, self.host, self.journal, self.stream = runner, host, journal, stream
         self.wishes, self.live, self.answers = wishes, live, answers
         self.seq = 0
-        self.journal_works = True
         self.prepared_answers: list[str] = []
 
     def run(self) -> None:
@@ -98,35 +98,29 @@ class _Loop:
 
     def _feed(self, item: Input) -> None:
         self.seq += 1
-        if self.journal_works:
-            try:
-                self.journal.input(self.seq, item)
-            except OSError as error:
-                self.journal_works = False
-                text = f"the journal cannot be written ({error.strerror or error}): free the disk or choose another --out"
-                self._pass_on(self.runner.feed(Fault(item.arrived, -1, text, fatal=True)))
-                return
+        try:
+            self.journal.input(self.seq, item)
+        except JournalError as error:
+            # Raised once; the journal goes on as well as it can (it keeps space aside), so that making safe is written too.
+            self._pass_on(self.runner.feed(item))
+            self._feed(Fault(item.arrived, -1, f"{error.problem.what}; {error.problem.mend}", fatal=True))
+            return
         outputs = self.runner.feed(item)
         if outputs:
             self._pass_on(outputs)
 
     def _pass_on(self, outputs: list[Output]) -> None:
         for output in outputs:
-            if isinstance(output, Event):
-                self._record(output)
-                self.stream.emit(output)
-                if output.kind == "ask" and (answer := self.answers(str(output.data.get("id", "")))) is not None:
-                    self.prepared_answers.append(answer)
-            else:
+            self.journal.output(output)
+            if not isinstance(output, Event):
                 self.host.submit(output)
-
-    def _record(self, event: Event) -> None:
-        if not self.journal_works:
-            return
-        try:
-            self.journal.event(event)
-        except OSError:
-            pass  # the next input finds the same disk full and makes safe
+            elif output.kind != "ended":  # told by the process, once the record is sealed
+                self.stream.emit(output)
+                if (
+                    output.kind == "ask"
+                    and (answer := self.answers(str(output.data.get("id", "")))) is not None
+                ):
+                    self.prepared_answers.append(answer)
 
     def _hear(self) -> None:
         now = self.host.now

@@ -101,7 +101,10 @@ class LiveReadings:
                 values.append(value)
         last = self._waiting[-1].arrived
         self._waiting.clear()
-        data = {name: dict(zip(("times", "values"), _thin(times, values), strict=True)) for name, (times, values) in points.items()}
+        data = {
+            name: dict(zip(("times", "values"), _thin(times, values), strict=True))
+            for name, (times, values) in points.items()
+        }
         self._stream.send(last, "readings", {"channels": data})
 
 

@@ -1,0 +1,92 @@
+"""`benchrunner serve`: the simulated instruments of a bench card on this machine's loopback, until stopped."""
+
+import argparse
+import contextlib
+import signal
+import threading
+
+from benchrunner.errors import Problem, Refused
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of the command."""
+    parser.add_argument(
+        "bench",
+        nargs="?",
+        default="loopback",
+        help="bench card: a file or a shipped name (default: loopback)",
+    )
+    parser.add_argument(
+        "--pairing", default="tarn6-corrie5", metavar="CARD", help="pairing card: a file or a shipped name"
+    )
+    parser.add_argument(
+        "--port-base", type=int, metavar="N", help="first TCP port, instead of the card's own"
+    )
+    parser.add_argument(
+        "--speed", default="1", metavar="N", help="how many times real time the plant runs (default 1)"
+    )
+    parser.add_argument(
+        "--lockstep", action="store_true", help="the run's own clock moves the plant, through a control port"
+    )
+    parser.add_argument("--seed", type=int, default=1, help="of the simulated noise")
+    parser.add_argument(
+        "--start",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help='the state to begin in: --start battery.soc="94 %%"',
+    )
+
+
+def call(options: argparse.Namespace) -> int:
+    """Serve until Ctrl-C or a request to end."""
+    from benchrunner import data
+    from benchrunner.cards.bench import read_bench
+    from benchrunner.cards.pairing import read_pairing
+    from benchrunner.sim.served import Server
+    from benchrunner.units import UnitError, parse
+
+    try:
+        speed = float(options.speed)
+        if not 0 < speed <= 1000:
+            raise ValueError
+    except ValueError:
+        raise Refused(
+            Problem(f"--speed {options.speed}", "is no speed", "give a factor from above 0 to 1000")
+        ) from None
+    start: dict[str, float] = {}
+    for given in options.start:
+        name, equals, value = given.partition("=")
+        try:
+            start[name.strip()] = parse(value.strip()).value
+        except UnitError as error:
+            raise Refused(
+                Problem(f"--start {given}", error.what if equals else "is not NAME=VALUE", error.mend)
+            ) from error
+    bench = read_bench(data.find(options.bench, "resources", "benches"))
+    pairing = read_pairing(data.find(options.pairing, "resources", "pairings"))
+    problems = pairing.supported()
+    if problems:
+        raise Refused(problems)
+    over = threading.Event()
+    with contextlib.suppress(ValueError, OSError, AttributeError):
+        signal.signal(signal.SIGTERM, lambda *_: over.set())
+    server = Server(
+        bench,
+        pairing,
+        port_base=options.port_base,
+        speed=speed,
+        lockstep=options.lockstep,
+        seed=options.seed,
+        start=start,
+    )
+    with server:
+        print("SIMULATED BENCH: nothing here is real. Loopback only.")
+        for line in server.describe():
+            print(line)
+        print("ready", flush=True)
+        with contextlib.suppress(KeyboardInterrupt):
+            while not over.wait(0.5):  # short waits, so that Ctrl-C is heard on Windows too
+                pass
+    print("stopped")
+    return 0

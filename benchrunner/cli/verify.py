@@ -1,0 +1,48 @@
+"""`benchrunner verify`: is a record whole, and who signed it?"""
+
+import argparse
+import sys
+from pathlib import Path
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of the command."""
+    parser.add_argument("record")
+    parser.add_argument(
+        "--trust", metavar="FILE", help="public keys that count; a signature by any other key then fails"
+    )
+    parser.add_argument(
+        "--allow-unsigned", action="store_true", help="a record without signature is no failure"
+    )
+    parser.add_argument(
+        "--rejudge", action="store_true", help="judge the recorded readings again and compare every verdict"
+    )
+
+
+def call(options: argparse.Namespace) -> int:
+    """0 if it verifies, 1 if not."""
+    from benchrunner.record.verify import verify
+
+    path = Path(options.record)
+    result = verify(path, trust=options.trust, allow_unsigned=options.allow_unsigned)
+    for finding in result.findings:
+        print(f"wrong: {finding}", file=sys.stderr)
+    for line in result.says:
+        print(line)
+    ok = result.ok
+    if options.rejudge:
+        if any(True for _ in result.findings):
+            print("not judged again: the record is not whole", file=sys.stderr)
+            return 1
+        ok = _rejudge(path) and ok
+    print("verifies" if ok else "DOES NOT VERIFY")
+    return 0 if ok else 1
+
+
+def _rejudge(path: Path) -> bool:
+    from benchrunner.record.opened import Record
+
+    outcome = Record.open(path).rejudge()
+    for line in outcome.says:
+        print(line, file=sys.stdout if outcome.ok else sys.stderr)
+    return bool(outcome.ok)

@@ -1,0 +1,90 @@
+"""Any file a person may hand to `check`: which kind it is, what is wrong with it, and what it says."""
+
+from pathlib import Path
+from typing import Any
+
+from benchrunner import data, units
+from benchrunner.cards.bench import BenchCard, fit_bench
+from benchrunner.cards.driver import DriverCard, fit_driver
+from benchrunner.cards.pairing import PairingCard, preflight, read_pairing
+from benchrunner.cards.reading import Document, load
+from benchrunner.errors import Problem, Refused
+from benchrunner.procedure.order import unroll
+from benchrunner.procedure.reader import check_file, read
+from benchrunner.procedure.schema import procedure_schema
+
+KIND_KEYS = (
+    ("battery_inverter", "pairing card"),
+    ("instruments", "bench card"),
+    ("link", "driver card"),
+    ("steps", "procedure"),
+)
+
+
+def kind_of(document: Document) -> str:
+    """Which kind of file it is, by the key that only that kind has; a file with none of them is read as a procedure."""
+    return next((kind for key, kind in KIND_KEYS if key in document.data), "procedure")
+
+
+def check_any(path: Path, pairing: str = "") -> tuple[list[Problem], str, list[str]]:
+    """Problems, kind, and lines for people. Raises `Refused` where the file cannot be read at all."""
+    document = load(path)
+    kind = kind_of(document)
+    if kind == "pairing card":
+        card = read_pairing(path)
+        return (
+            [],
+            kind,
+            [*preflight(card), *(f"not simulated yet: {problem.what}" for problem in card.supported())],
+        )
+    if kind == "bench card":
+        from benchrunner.bench.fits import check_bench
+
+        bench = fit_bench(document)
+        return check_bench(bench), kind, []
+    if kind == "driver card":
+        fit_driver(document)
+        return [], kind, []
+    problems = check_file(path)
+    if problems or not pairing:
+        return problems, kind, []
+    return [], kind, _order(path, pairing)
+
+
+def _order(path: Path, pairing: str) -> list[str]:
+    """The running order in lines. Values of a bench card are taken from the simulated bench."""
+    from benchrunner.cards.bench import read_bench
+
+    card = read_pairing(data.find(pairing, "resources", "pairings"))
+    bench = read_bench(data.find("simulated", "resources", "benches"))
+    order = unroll(read(path), {**card.values(), **bench.values()}, {})
+    lines = [
+        f"start: {c.channel} from {units.show(c.low, c.unit)} to {units.show(c.high, c.unit)}"
+        for c in order.start
+    ]
+    for number, step in enumerate(order.steps, 1):
+        lines.append(
+            f"{number}. {step.id}: {step.title} (at most {units.show(step.at_most, 's')}, then {step.if_not})"
+        )
+        lines += [f"     set {o.text or o.setting}" for o in step.do]
+        if step.until is not None:
+            lines.append(f"     until {step.until.text}")
+        lines += [
+            f"     check {c.id}: {c.measure} of {c.of or 'the step'} {c.limit_text}" for c in step.checks
+        ]
+    return lines
+
+
+def schemas() -> dict[str, dict[str, Any]]:
+    """The JSON Schema of each kind of file, by name."""
+    return {
+        "procedure": procedure_schema(),
+        "pairing": PairingCard.model_json_schema(),
+        "bench": BenchCard.model_json_schema(),
+        "driver": DriverCard.model_json_schema(),
+    }
+
+
+def refused_lines(refusal: Refused) -> list[str]:
+    """The problems of a refusal, a line each."""
+    return [str(problem) for problem in refusal.problems]

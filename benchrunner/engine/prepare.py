@@ -1,0 +1,178 @@
+"""From what a person asked for to a run plan: reads all files, holds them against each other, and refuses with every problem.
+
+Nothing is opened and nothing is switched on here.
+"""
+
+import datetime
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from benchrunner import data
+from benchrunner.bench.fits import check_bench, fits
+from benchrunner.bench.plan import guards as bench_guards
+from benchrunner.bench.plan import safe_steps, sources_and_channels
+from benchrunner.cards.bench import Bench, read_bench
+from benchrunner.cards.pairing import PairingCard, read_pairing
+from benchrunner.cards.reading import Document, load
+from benchrunner.core.plan import RunPlan
+from benchrunner.engine.request import RunRequest
+from benchrunner.errors import Problem, Refused
+from benchrunner.procedure.guards import merge_guards
+from benchrunner.procedure.order import unroll
+from benchrunner.procedure.reader import read
+from benchrunner.procedure.running import PlannedGuard, RunningOrder
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """All that a run needs, read and checked."""
+
+    request: RunRequest
+    plan: RunPlan
+    pairing: PairingCard
+    bench: Bench
+    procedure_document: Document
+    pairing_document: Document
+    start: dict[str, float]  # the state in which the simulated bench is set up
+    overridden: tuple[dict[str, str], ...]
+    deviations: tuple[str, ...]
+
+
+class _Gathered:
+    """Runs parts of the preparation and gathers their refusals, so that all problems are told at once."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def attempt(self, part: Callable[[], T]) -> T | None:
+        try:
+            return part()
+        except Refused as refusal:
+            self.problems += refusal.problems
+            return None
+
+    def stop_if_any(self) -> None:
+        if self.problems:
+            raise Refused(dict.fromkeys(self.problems))
+
+
+def prepare(request: RunRequest) -> Prepared:
+    """Read and check everything. Raises `Refused`."""
+    gathered = _Gathered()
+    procedure_path = gathered.attempt(lambda: data.find(request.procedure, "procedures"))
+    pairing_path = gathered.attempt(lambda: data.find(request.pairing, "resources", "pairings"))
+    bench_path = gathered.attempt(lambda: data.find(request.bench, "resources", "benches"))
+    procedure = gathered.attempt(lambda: read(procedure_path)) if procedure_path else None
+    pairing = gathered.attempt(lambda: read_pairing(pairing_path)) if pairing_path else None
+    bench = gathered.attempt(lambda: read_bench(bench_path)) if bench_path else None
+    if bench is not None:
+        gathered.problems += _speed_problems(request, bench)
+        gathered.problems += _gate_problems(request, bench)
+    if procedure is None or pairing is None or bench is None:
+        gathered.stop_if_any()
+    assert procedure is not None and pairing is not None and bench is not None
+    assert procedure_path is not None and pairing_path is not None
+    if bench.simulated:
+        gathered.problems += pairing.supported()
+    values = {**pairing.values(), **bench.values()}
+    order = gathered.attempt(lambda: unroll(procedure, values, request.settings, seed=request.seed))
+    gathered.problems += check_bench(bench)
+    if order is not None:
+        gathered.problems += fits(order, bench)
+    gathered.stop_if_any()
+    assert order is not None
+    plan = plan_of(order, pairing, bench, request.seed)
+    return Prepared(
+        request=request,
+        plan=plan,
+        pairing=pairing,
+        bench=bench,
+        procedure_document=load(procedure_path),
+        pairing_document=load(pairing_path),
+        start=_start(order) if bench.simulated else {},
+        overridden=(),
+        deviations=tuple(f"{name} set to {value}" for name, value in request.settings.items()),
+    )
+
+
+def plan_of(order: RunningOrder, pairing: PairingCard, bench: Bench, seed: int) -> RunPlan:
+    """The run plan. Raises `Refused` where the procedure would loosen a guard."""
+    sources, channels, waveforms = sources_and_channels(bench)
+    cards: tuple[PlannedGuard, ...] = (
+        *bench_guards(bench),
+        *(guard for guard in pairing.guards() if guard.channel in channels),
+    )
+    return RunPlan(
+        order=order,
+        sources=sources,
+        channels=channels,
+        waveforms=waveforms,
+        guards=merge_guards(cards, order.guards),
+        safe=safe_steps(bench),
+        interlock=bench.card.interlock,
+        seed=seed,
+        simulated=bench.simulated,
+    )
+
+
+def _speed_problems(request: RunRequest, bench: Bench) -> list[Problem]:
+    if bench.simulated or request.speed in ("max", 1, 1.0):
+        return []
+    return [
+        Problem(
+            f"--speed {request.speed}",
+            f"{bench.card.title!r} is a real bench; it runs at its own pace",
+            "leave --speed out",
+        )
+    ]
+
+
+def _gate_problems(request: RunRequest, bench: Bench) -> list[Problem]:
+    """The gates of a real bench as far as they are built: a named operator, cautions and pre-power checks, calibration."""
+    if bench.simulated:
+        return []
+    problems = []
+    if not request.operator:
+        problems.append(
+            Problem("--operator", "a run on a real bench is armed by a named person", "give --operator NAME")
+        )
+    if not request.acknowledge:
+        problems.append(
+            Problem(
+                "--acknowledge",
+                "nobody has acknowledged the cautions and the pre-power checks (insulation, polarity, protective earth, neutral "
+                "bond, residual-current device, emergency stop proved)",
+                "do and record those checks, read the procedure's cautions, then give --acknowledge NAME",
+            )
+        )
+    today = datetime.date.today()
+    for name, part in bench.card.instruments.items():
+        if part.due is not None and part.due < today:
+            problems.append(
+                Problem(
+                    f"{bench.document.path}: instruments.{name}",
+                    f"its calibration was due on {part.due}",
+                    "calibrate it, or correct the card",
+                )
+            )
+    return problems
+
+
+def _start(order: RunningOrder) -> dict[str, float]:
+    """A simulated bench is set up in the middle of the state that the procedure asks for."""
+    return {condition.channel: (condition.low + condition.high) / 2 for condition in order.start}
+
+
+def default_out(request: RunRequest, order: RunningOrder, pairing_path: Path, stamp: str) -> Path:
+    """A folder of the run's own under `--out`, named after what is run."""
+    base = f"{Path(request.procedure).stem}-{pairing_path.stem}-{stamp}"
+    out = Path(request.out)
+    candidate, number = out / base, 2
+    while candidate.exists() or candidate.with_name(candidate.name + ".bench").exists():
+        candidate = out / f"{base}-{number}"
+        number += 1
+    return candidate

@@ -1,0 +1,163 @@
+"""One whole run: opens the bench, identifies its instruments, runs, closes, seals and signs."""
+
+from typing import Any
+
+from benchrunner.bench.hosts import build_host
+from benchrunner.core.messages import Event
+from benchrunner.core.runner import Runner
+from benchrunner.engine import loop
+from benchrunner.engine.prepare import Prepared, default_out
+from benchrunner.engine.stream import EventStream, LiveReadings
+from benchrunner.errors import Problem, Refused
+from benchrunner.procedure.running import PlannedStep
+from benchrunner.record.facts import RunFacts, Verbatim, utc_now
+from benchrunner.record.journal import Journal, JournalError
+from benchrunner.record.keys import Store
+from benchrunner.record.seal import seal
+
+SAFE_WORDS = "Sources off, confirmed by meter. NOT proved dead: battery and PV terminals stay live."
+
+
+def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str, Any]:
+    """Run what was prepared; the data of the `ended` event. Raises `Refused` or `LinkError` before anything is switched on."""
+    request = prepared.request
+    key = Store().open(request.key, request.passphrase) if request.key else None
+    host = build_host(
+        prepared.bench,
+        prepared.pairing,
+        speed=request.speed,
+        seed=request.seed,
+        start=prepared.start,
+        port_base=request.port_base,
+    )
+    try:
+        host.open()
+        identities = host.identify()
+        stamp = utc_now().replace(":", "").replace("-", "")[:15]
+        folder = default_out(request, prepared.plan.order, prepared.pairing_document.path, stamp)
+        try:
+            journal = Journal.create(folder, _facts(prepared, identities))
+        except JournalError as error:
+            raise Refused(error.problem) from error
+        try:
+            opening = _prepared_event(prepared, str(folder))
+            stream.emit(opening)
+            runner = Runner(prepared.plan)
+            live = (
+                LiveReadings(stream, [source.channels for source in prepared.plan.sources])
+                if request.live
+                else None
+            )
+            loop.run(runner, host, journal, stream, wishes, live, _answers(prepared))
+        finally:
+            closing = _close(journal)
+    finally:
+        host.close()
+    ended = {
+        "at": host.now,
+        "exit": runner.exit_code,
+        "verdict": runner.verdict,
+        "ended_by": runner.ended_by,
+        "finished": runner.finished,
+        "safe": runner.safe_state,
+        "safe_text": SAFE_WORDS if runner.safe_state == "confirmed" else "",
+        "simulated": prepared.plan.simulated,
+        "signed": False,
+        "record": "",
+        "journal": "",
+    }
+    stream.send(host.now, "note", {"text": "sealing the record", "level": "info"})
+    record = folder.with_name(folder.name + ".bench")
+    try:
+        if closing is not None:
+            raise closing
+        seal(journal.path, record, key)
+    except (JournalError, OSError) as error:
+        problem = getattr(error, "problem", None) or Problem(
+            str(record), f"cannot be sealed: {error}", "free the disk"
+        )
+        stream.send(
+            host.now,
+            "note",
+            {"text": f"{problem}. Then: benchrunner recover {journal.path}", "level": "error"},
+        )
+        return {**ended, "journal": str(journal.path), "exit": max(ended["exit"], 4)}
+    return {**ended, "record": str(record), "signed": key is not None}
+
+
+def _close(journal: Journal) -> Exception | None:
+    try:
+        journal.close()
+    except JournalError as error:
+        return error
+    return None
+
+
+def _answers(prepared: Prepared) -> Any:
+    answers = prepared.request.answers
+    return lambda step: answers.get(step, answers.get(step.rsplit("/", 1)[-1]))
+
+
+def _facts(prepared: Prepared, identities: list[Any]) -> RunFacts:
+    request, bench = prepared.request, prepared.bench
+    return RunFacts(
+        plan=prepared.plan,
+        procedure=Verbatim(
+            prepared.procedure_document.path.name, prepared.procedure_document.raw, prepared.plan.order.title
+        ),
+        pairing=Verbatim(
+            prepared.pairing_document.path.name, prepared.pairing_document.raw, prepared.pairing.title
+        ),
+        bench=Verbatim(bench.document.path.name, bench.document.raw, bench.card.title),
+        drivers=tuple(
+            Verbatim(f"{name}.toml", document.raw)
+            for name, document in sorted(bench.driver_documents.items())
+        ),
+        overrides=request.settings,
+        instruments=tuple(identities),
+        operator=request.operator,
+        acknowledged=request.acknowledge,
+        overridden=prepared.overridden,
+        deviations=prepared.deviations,
+        laboratory=bench.card.laboratory,
+    )
+
+
+def _prepared_event(prepared: Prepared, folder: str) -> Event:
+    order = prepared.plan.order
+    return Event(
+        0.0,
+        "prepared",
+        {
+            "procedure": order.title,
+            "purpose": order.purpose,
+            "pairing": prepared.pairing.title,
+            "bench": prepared.bench.card.title,
+            "simulated": prepared.plan.simulated,
+            "cautions": list(order.cautions),
+            "steps": [_step(index, step) for index, step in enumerate(order.steps)],
+            "channels": [{"name": c.name, "unit": c.unit} for c in prepared.plan.channels.values()],
+            "guards": [
+                {
+                    "id": g.id,
+                    "channel": g.channel,
+                    "low": g.low,
+                    "high": g.high,
+                    "unit": g.unit,
+                    "says": g.says,
+                }
+                for g in prepared.plan.guards
+            ],
+            "record": folder,
+        },
+    )
+
+
+def _step(index: int, step: PlannedStep) -> dict[str, Any]:
+    return {
+        "index": index, "id": step.id, "title": step.title, "says": step.says, "group": step.group, "repeat": step.repeat,
+        "expected": step.expected, "at_most": step.at_most,
+        "checks": [
+            {"id": c.id, "measure": c.measure, "of": c.of, "low": c.low, "high": c.high, "unit": c.unit, "rule": c.rule} for c in step.checks
+        ],
+    }  # fmt: skip
