@@ -17,7 +17,7 @@ from benchrunner import data, units
 from benchrunner.cards import reading
 from benchrunner.cards.classes import CLASSES
 from benchrunner.cards.driver import DriverCard, Part, fit_driver
-from benchrunner.cards.quantities import Dotted, Label, Name, PositiveSeconds, Ratio, Seconds, si
+from benchrunner.cards.quantities import Dotted, Label, Name, PositiveSeconds, Ratio, Seconds, dotted, si
 from benchrunner.cards.reading import Document, KeyPath, Mended
 from benchrunner.errors import Problem, Refused
 
@@ -332,7 +332,7 @@ def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found
     for quantity, channel in part.channels.items():
         if channel:
             try:
-                _dotted(channel)
+                dotted(channel)
             except Mended as error:
                 yield (*here, "channels", quantity), error.what, error.mend
     if part.period == 0 and driver.reads:
@@ -368,9 +368,9 @@ def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found
                 )
             if plug.ratio == 0:
                 yield (*where, "ratio"), "is zero", "give the probe or clamp ratio"
-            unit = bench.channel_units.get(plug.channel)
-            if unit is not None:
-                yield from _accuracy_problems(where, plug, unit)
+            wired_unit = bench.channel_units.get(plug.channel)
+            if wired_unit is not None:
+                yield from _accuracy_problems(where, plug, wired_unit)
         wired = [plug.channel for plug in part.inputs.values()]
         for channel in sorted({c for c in wired if wired.count(c) > 1}):
             yield (*here, "inputs"), f"{channel!r} is on two inputs", "leave one of them out"
@@ -457,12 +457,6 @@ def _accuracy_problems(path: KeyPath, accuracy: Accuracy, unit: str) -> Found:
     for text in (accuracy.of_range, accuracy.resolution):
         if text is not None:
             yield from _quantity_problems(path, text, unit)
-
-
-def _dotted(channel: str) -> str:
-    from benchrunner.cards.quantities import dotted
-
-    return dotted(channel)
 
 
 def fit_bench(document: Document, driver_documents: dict[str, Document] | None = None) -> Bench:

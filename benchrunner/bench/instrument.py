@@ -1,0 +1,291 @@
+"""One instrument on its link: identity, polling, settings with read-back, captures, and its own safe setting."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchrunner.bench import recorder, sunspec
+from benchrunner.bench.decode import RegisterDecoder, TextDecoder, register_decoder, text_decoder, wanted
+from benchrunner.bench.identity import Identity, matches, read_identity
+from benchrunner.bench.links.base import Link
+from benchrunner.cards.bench import Bench
+from benchrunner.cards.driver import SettingPart
+from benchrunner.cards.quantities import conversion, si
+from benchrunner.core.messages import ArmOrder
+from benchrunner.errors import LinkError
+
+MOST_ERRORS = 20  # entries read from an error queue before it counts as endless
+READ_BACKS = 3  # readings of a setting before it counts as not followed
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """A setting as compiled from the cards; `write` gives the message for a value, `read` the value of a reply."""
+
+    name: str
+    part: SettingPart
+    unit: str
+    low: float
+    high: float
+    factor: float
+    offset: float
+    tolerance: float
+
+
+class Instrument:
+    """What the hosts poll and set. Not for two threads at once: one owner per link."""
+
+    def __init__(self, bench: Bench, name: str, link: Link) -> None:
+        self.name, self.link = name, link
+        self.bench = bench
+        self.part, self.driver = bench.card.instruments[name], bench.drivers[name]
+        self.where = f"{name} at {link.address}"
+        self.placed = bench.placed(name)
+        self.channels = tuple(p.channel for p in self.placed)
+        self.flags = 0  # of the last poll: bit k, value k is overloaded
+        self.repeated = False  # the last poll brought the same reply as the one before
+        self.identity: Identity | None = None
+        self.left_errors: list[str] = []  # what stood in the error queue when the link was opened
+        self._ends = self.driver.link.write_ends.encode()
+        self._nan = (math.nan,) * len(self.channels)
+        self._texts: list[tuple[bytes, TextDecoder]] = []
+        self._maps: list[tuple[int, int, RegisterDecoder]] = []
+        self._models: dict[int, int] = {}
+        self._previous: object = None
+        self._settings = {setting: self._compile(setting) for setting in self.driver.settings}
+        for read in self.driver.reads:
+            fields = wanted(self.driver, self.part, read)
+            if not fields:
+                continue
+            if read.query is not None:
+                self._texts.append((self.message(read.query), text_decoder(read, fields)))
+        self._single = self._texts[0] if len(self._texts) == 1 else None
+        link.proof = self._prove
+
+    def message(self, text: str) -> bytes:
+        """A command as it goes over the link, with its ends."""
+        return text.encode("ascii") + self._ends
+
+    # -- life
+
+    def open(self) -> None:
+        """Open the link and prove that the right instrument answers. Raises `LinkError`."""
+        self.link.open()
+
+    def close(self) -> None:
+        """Close the link."""
+        self.link.close()
+
+    def identify(self) -> Identity:
+        """Ask for the identity and compare it with the cards. Raises `LinkError` where it does not fit."""
+        text = self._identity_text()
+        try:
+            identity = read_identity(self.name, text)
+        except ValueError as error:
+            raise self._error("identity", str(error), "is this the right address?") from error
+        for pattern in (self.driver.identify.pattern, self.part.identity):
+            if not matches(text, pattern):
+                mend = "check the address, or the identity pattern on the bench card"
+                raise self._error("identity", f"is {text!r}, where {pattern!r} is expected", mend)
+        if self.part.serial and identity.serial != self.part.serial:
+            what = f"has serial number {identity.serial!r}, where the bench card says {self.part.serial!r}"
+            raise self._error(
+                "identity", what, "if it was exchanged, bring the bench card and its calibration up to date"
+            )
+        self.identity = identity
+        return identity
+
+    # -- reading
+
+    def poll(self) -> tuple[float, ...]:
+        """Read once: the values of `channels` in SI, NaN for none; `flags` and `repeated` tell more.
+
+        Raises `LinkError` for no reply and for a reply that is no reading.
+        """
+        if self._single is not None:
+            message, decode = self._single
+            reply = self.link.query(message)
+            try:
+                values, self.flags = decode(reply)
+            except ValueError as error:
+                raise self._garbage(message, error) from error
+            self.repeated = reply == self._previous
+            self._previous = reply
+            return tuple(values)
+        return self._poll_all()
+
+    def _poll_all(self) -> tuple[float, ...]:
+        values: list[float] = []
+        replies: list[object] = []
+        flags = 0
+        for message, decode in self._texts:
+            reply = self.link.query(message)
+            try:
+                more, bits = decode(reply)
+            except ValueError as error:
+                raise self._garbage(message, error) from error
+            replies.append(reply)
+            flags |= bits << len(values)
+            values += more
+        if self.driver.link.kind == "modbus":
+            self.link.open()
+            for address, count, decode_map in self._maps:
+                registers = self.link.read_registers(address, count)
+                replies.append(registers)
+                values += decode_map(registers)[0]
+        self.flags = flags
+        self.repeated = replies == self._previous
+        self._previous = replies
+        return tuple(values)
+
+    def _garbage(self, message: bytes, error: ValueError) -> LinkError:
+        # the replies may be out of step with the queries, so the link must prove itself again
+        self.link.close()
+        asked = message.decode("ascii", "replace").strip()
+        mend = "check the driver card against the instrument; the link was closed and will be proved again"
+        return self._error(asked, str(error), mend)
+
+    # -- setting
+
+    def allowed(self, setting: str) -> tuple[float, float]:
+        """The range of a setting on this bench (SI)."""
+        found = self._settings[setting]
+        return found.low, found.high
+
+    def settle(self, setting: str) -> float:
+        """How long after the command the read-back means anything (s)."""
+        return self._settings[setting].part.settle
+
+    def send(self, setting: str, value: float) -> None:
+        """Send a setting and read the error queue. Raises `LinkError` if it is out of range or was refused."""
+        found = self._settings[setting]
+        asked = f"{setting} = {value:g} {found.unit}"
+        if not found.low <= value <= found.high:
+            mend = f"give {found.low:g} to {found.high:g} {found.unit}, as the driver card and the bench card allow"
+            raise self._error(asked, "is out of range", mend)
+        text = found.part.command.replace("{value}", self._written(found, value))
+        if found.part.answer is not None:
+            answer = self.link.query(self.message(text)).decode("ascii", "replace").strip()
+            if answer != found.part.answer:
+                raise self._error(
+                    text, f"was answered with {answer[:60]!r}", f"{found.part.answer!r} was expected"
+                )
+        else:
+            self.link.write(self.message(text))
+        errors = self.errors()
+        if errors:
+            raise self._error(text, f"was refused: {'; '.join(errors)}", "see the instrument's manual")
+
+    def read_back(self, setting: str) -> float | None:
+        """What the instrument says of a setting (SI), None where its card knows no read-back. Raises `LinkError`."""
+        found = self._settings[setting]
+        if found.part.read_back is None:
+            return None
+        reply = self.link.query(self.message(found.part.read_back)).decode("ascii", "replace").strip()
+        words = found.part.read_words or found.part.words
+        if words is not None:
+            for text, number in ((words.on, 1.0), (words.off, 0.0)):
+                if reply.casefold() == text.casefold():
+                    return number
+            raise self._garbage(
+                self.message(found.part.read_back), ValueError(f"the reply is no position: {reply[:60]!r}")
+            )
+        try:
+            number = float(reply)
+        except ValueError as error:
+            raise self._garbage(self.message(found.part.read_back), error) from error
+        return found.factor * number + found.offset
+
+    def followed(self, setting: str, value: float, read_back: float | None) -> bool:
+        """Whether a read-back confirms the value; a setting without read-back is taken at its word."""
+        return read_back is None or abs(read_back - value) <= self._settings[setting].tolerance
+
+    def errors(self) -> list[str]:
+        """Empty the error queue: its entries, oldest first. Raises `LinkError`."""
+        query = self.driver.errors
+        found: list[str] = []
+        if query is None:
+            return found
+        for _ in range(MOST_ERRORS):
+            entry = self.link.query(self.message(query.query)).decode("ascii", "replace").strip()
+            number = entry.split(",", 1)[0].strip().lstrip("+")
+            if number == query.none:
+                return found
+            found.append(entry[:120])
+        return found
+
+    def safe(self) -> list[str]:
+        """Bring this instrument to its own safe setting, whatever fails on the way; what failed, in words."""
+        failed = []
+        for setting, written in self.driver.safe:
+            try:
+                self.send(setting, self.driver.number(setting, written))
+            except LinkError as error:
+                failed.append(str(error.problem))
+        return failed
+
+    # -- captures
+
+    def arm(self, order: ArmOrder) -> None:
+        """Set up and start a capture; returns once the recorder says that it waits. Raises `LinkError`."""
+        recorder.arm(self, order)
+
+    def triggered(self) -> bool:
+        """Whether the capture is complete. Raises `LinkError`."""
+        return recorder.triggered(self)
+
+    def captured(self, channels: Sequence[str]) -> recorder.Wave:
+        """The waveforms of the last capture. Raises `LinkError`."""
+        return recorder.fetch(self, channels)
+
+    # -- inside
+
+    def _compile(self, setting: str) -> _Setting:
+        part = self.driver.settings[setting]
+        unit = self.driver.kind.settings[setting].unit
+        low, high = self.bench.allowed(f"{self.part.role}.{setting}")
+        if part.words is not None:
+            return _Setting(setting, part, unit, 0.0, 1.0, 1.0, 0.0, 0.0)
+        factor, offset = conversion(part.unit, unit)
+        digit = abs(factor) * 10.0**-part.decimals
+        tolerance = max(si(part.within, unit) if part.within else 0.0, 0.51 * digit)
+        return _Setting(setting, part, unit, low, high, factor, offset, tolerance)
+
+    def _written(self, found: _Setting, value: float) -> str:
+        words = found.part.words
+        if words is not None:
+            if value not in (0.0, 1.0):
+                raise self._error(f"{found.name} = {value:g}", "is a switch", "set it to 0 or 1")
+            return words.on if value else words.off
+        return f"{(value - found.offset) / found.factor + 0.0:.{found.part.decimals}f}"
+
+    def _identity_text(self) -> str:
+        if self.driver.link.kind == "modbus":
+            base = self.driver.link.base
+            self._models = sunspec.models(self.link, base)
+            self._locate()
+            return sunspec.common(self.link, self._models, self.name)
+        query = self.driver.identify.query or "*IDN?"
+        return self.link.query(self.message(query)).decode("ascii", "replace").strip()
+
+    def _locate(self) -> None:
+        self._maps = []
+        for read in self.driver.reads:
+            fields = wanted(self.driver, self.part, read)
+            if not fields:
+                continue
+            first, count = read.span()
+            if read.model is not None and read.model not in self._models:
+                there = ", ".join(map(str, self._models)) or "none"
+                mend = f"it has models {there}; choose another driver card"
+                raise self._error(f"SunSpec model {read.model}", "is not there", mend)
+            start = self._models[read.model] if read.model is not None else (read.address or 0)
+            self._maps.append((start + first, count, register_decoder(read, fields, self.driver.link.words)))
+
+    def _prove(self) -> None:
+        self.identify()
+        self.left_errors = self.errors()
+        self._previous = None
+
+    def _error(self, asked: str, what: str, mend: str) -> LinkError:
+        return LinkError(self.where, f"{asked}: {what}", mend)

@@ -1,0 +1,65 @@
+"""The link to an emulator in this process: no lock, no copy, the same bytes as on the wire."""
+
+from typing import Protocol
+
+from benchrunner.bench.links.base import Link, NoReplyError, block_of
+
+
+class Emulated(Protocol):
+    """What a simulated instrument offers to this link (see benchrunner.sim.emulators)."""
+
+    def receive(self, data: bytes) -> bytes:
+        """Feed bytes, get the replies to all complete messages."""
+
+
+class EmulatedRegisters(Protocol):
+    """A simulated Modbus instrument."""
+
+    def read_registers(self, unit: int, address: int, count: int) -> list[int]:
+        """Holding registers; raises for an address that it does not have."""
+
+
+class MemoryLink(Link):
+    """Hands a message to the emulator and takes its reply; an emulator that stays silent counts as a time-out."""
+
+    def __init__(self, name: str, emulator: Emulated, ends: bytes, timeout: float = 1.0) -> None:
+        super().__init__(name, "memory", timeout)
+        self._receive = emulator.receive
+        self._ends = len(ends)
+
+    def _open(self) -> None: ...
+
+    def _close(self) -> None: ...
+
+    def query(self, message: bytes) -> bytes:
+        """As `Link.query`; the hot path of a run in memory, so without the lock that no second thread needs."""
+        if not self._is_open and not self._proving:
+            self.open()
+        reply = self._receive(message)
+        if not reply:
+            raise self._failed(message, NoReplyError("no reply"))
+        reply = reply[: -self._ends] if self._ends else reply
+        self.last.append((message, reply))
+        return reply
+
+    def _write(self, message: bytes) -> None:
+        if self._receive(message):
+            raise ValueError("a reply came to a command that has none")
+
+    def _query_block(self, message: bytes) -> bytes:
+        return block_of(self._receive(message))
+
+
+class MemoryRegisters(Link):
+    """The same for a Modbus instrument."""
+
+    def __init__(self, name: str, emulator: EmulatedRegisters, unit: int = 1, timeout: float = 1.0) -> None:
+        super().__init__(name, "memory", timeout)
+        self._emulator, self._unit = emulator, unit
+
+    def _open(self) -> None: ...
+
+    def _close(self) -> None: ...
+
+    def _read_registers(self, address: int, count: int) -> list[int]:
+        return list(self._emulator.read_registers(self._unit, address, count))
