@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from benchrunner.record.opened import Record
 
 
-class RunFailed(RuntimeError):
+class RunFailed(RuntimeError):  # noqa: N818 - named as what happened
     """The run left no record; the text says why."""
 
 

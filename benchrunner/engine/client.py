@@ -4,6 +4,7 @@ The engine is `python -m benchrunner.engine`: request and wishes go in as JSON l
 out as JSON lines on its standard output. When its input ends, whoever asked for the run is gone: the engine makes safe.
 """
 
+import contextlib
 import json
 import os
 import queue
@@ -93,10 +94,8 @@ class Session:
     def close(self, patience: float = 75.0) -> None:
         """Hang up: the engine makes safe and seals. Waits `patience` seconds (make-safe's rounds last 60), then ends it."""
         if self._process.stdin and not self._process.stdin.closed:
-            try:
+            with contextlib.suppress(OSError):
                 self._process.stdin.close()
-            except OSError:
-                pass
         try:
             self._process.wait(patience)
         except subprocess.TimeoutExpired:
