@@ -83,7 +83,7 @@ def text_decoder(read: ReadPart, fields: Sequence[Wanted]) -> TextDecoder:
             raise ValueError(f"the reply is not {count} number{'s' if count > 1 else ''}: {reply[:60]!r}")
         numbers = list(map(float, parts if whole else [parts[k] for k in places]))
         flags = 0
-        if not (-SANE < min(numbers) and max(numbers) < SANE):
+        if not (min(numbers) > -SANE and max(numbers) < SANE):
             numbers, flags = _special(numbers)
         if plain:
             return numbers, flags

@@ -144,7 +144,7 @@ class Link:
         self._is_open = False
         try:
             self._close()
-        except Exception:  # noqa: S110 - closing a broken link may raise anything, and nothing is left to save
+        except Exception:
             pass
 
     # -- for subclasses

@@ -1,0 +1,276 @@
+"""Held against each other before a run: the bench card against safety, and a running order against the bench.
+
+Nothing is opened here. Every problem is found at once.
+"""
+
+import datetime
+from collections.abc import Iterator
+
+from benchrunner.bench.plan import sources_and_channels
+from benchrunner.cards.bench import Bench, InstrumentPart
+from benchrunner.core.plan import Channel
+from benchrunner.errors import Problem
+from benchrunner.procedure.running import Condition, PlannedCheck, PlannedStep, RunningOrder
+
+ENERGISES: dict[
+    str, tuple[str, ...]
+] = {  # class -> settings that can put energy on the bench, or let it through
+    "pv_source": ("on",),
+    "grid_switch": ("closed",),
+    "grid_source": ("voltage",),
+    "relay_board": ("pv_contactor", "battery_contactor", "inverter_enable"),
+}
+JOINS: dict[str, tuple[str, ...]] = {
+    "grid_switch": ("closed",),
+    "relay_board": ("pv_contactor", "battery_contactor"),
+}
+
+
+def check_bench(bench: Bench, today: datetime.date | None = None) -> list[Problem]:
+    """What makes this bench unfit to run on: safe order, switches, interlock, calibration."""
+    today = today or datetime.date.today()
+    problems = [*_safe_order(bench), *_switches(bench), *_watching(bench)]
+    if not bench.simulated:
+        problems += _calibration(bench, today)
+    return problems
+
+
+def calibration_notes(bench: Bench, today: datetime.date | None = None) -> list[str]:
+    """For people and for the record: what is past its due date or has none. On a simulated bench the dates are invented."""
+    today = today or datetime.date.today()
+    return [f"{problem.where}: {problem.what}" for problem in _calibration(bench, today)]
+
+
+def _safe_order(bench: Bench) -> Iterator[Problem]:
+    covered = {part.set[0]: index for index, part in enumerate(bench.card.safe)}
+    to_zero = {part.set[0] for part in bench.card.safe if bench.setting_value(*part.set) == 0.0}
+    grid_opened = any(
+        part.klass == "grid_switch" and f"{part.role}.closed" in to_zero
+        for part in bench.card.instruments.values()
+    )
+    for name, part in bench.card.instruments.items():
+        if part.klass == "grid_source" and grid_opened:
+            continue  # it stays live upstream of the open grid switch
+        for setting in ENERGISES.get(part.klass, ()):
+            full = f"{part.role}.{setting}"
+            if setting not in bench.drivers[name].settings or full in to_zero:
+                continue
+            what = f"{full} can energise the bench, and the safe order " + (
+                "does not switch it off" if full in covered else "does not name it"
+            )
+            yield _problem(
+                bench, ("instruments", name), what, f'add a [[safe]] order that sets "{full}" to false or 0'
+            )
+    for index, part in enumerate(bench.card.safe):
+        setting, channel = part.set[0], part.confirm.channel
+        reader = next(
+            (n for n in bench.card.instruments if any(p.channel == channel for p in bench.placed(n))), ""
+        )
+        if reader and reader == bench.settings[setting][0] and not _has_contact(bench, reader):
+            what = f"{setting} would be confirmed by {channel}, which the same instrument reads"
+            yield _problem(bench, ("safe", index, "confirm"), what, "name a channel of another instrument")
+    ids = [part.set[0] for part in bench.card.safe]
+    contactor = next((k for k, s in enumerate(ids) if s.endswith(".battery_contactor")), None)
+    if contactor is not None and contactor != len(ids) - 1:
+        what = "opens the battery contactor before the last order"
+        yield _problem(bench, ("safe", contactor), what, "put it last: it opens near zero current")
+
+
+def _has_contact(bench: Bench, instrument: str) -> bool:
+    # an auxiliary contact is a reading of its own, though the same box brings it
+    return bench.drivers[instrument].klass in ("grid_switch", "relay_board")
+
+
+def _switches(bench: Bench) -> Iterator[Problem]:
+    live = set(bench.card.wiring.live)
+    for name, part in bench.card.instruments.items():
+        for setting in JOINS.get(part.klass, ()):
+            if setting not in bench.drivers[name].settings:
+                continue
+            here = ("instruments", name, "between")
+            nodes = part.between.get(setting)
+            if nodes is None:
+                what = f"does not say what {setting} joins"
+                mend = f'add between = {{ {setting} = ["mains", "grid terminals"] }}, with your nodes'
+                yield _problem(bench, here, what, mend)
+            elif nodes[0] == nodes[1]:
+                yield _problem(bench, here, f"{setting} joins {nodes[0]!r} with itself", "name two nodes")
+            elif set(nodes) <= live and not part.synchronism_check:
+                what = f"{setting} would join two live buses, {nodes[0]} and {nodes[1]}, without a synchronism check"
+                mend = (
+                    "put the switch upstream of the battery inverter's own transfer relay, or fit a synchronism-check "
+                    "relay and say synchronism_check = true"
+                )
+                yield _problem(bench, here, what, mend)
+        for setting in set(part.between) - set(bench.drivers[name].settings):
+            yield _problem(bench, ("instruments", name, "between"), f"{setting!r} is no setting", "remove it")
+    if not live and any(part.klass == "grid_switch" for part in bench.card.instruments.values()):
+        what = "does not say which nodes can be live on their own"
+        yield _problem(bench, ("wiring",), what, 'add [wiring] live = ["mains", "bus"]')
+
+
+def _watching(bench: Bench) -> Iterator[Problem]:
+    if not bench.card.interlock and not bench.simulated:
+        yield _problem(
+            bench, ("interlock",), "is missing", "wire the interlock chain to an input and name its channel"
+        )
+    if not bench.card.guards and not bench.simulated:
+        yield _problem(
+            bench, ("guards",), "are missing", "give the limits of wiring and instruments as [[guards]]"
+        )
+    if not bench.card.safe:
+        yield _problem(bench, ("safe",), "is missing", "give the safe order of this bench as [[safe]]")
+
+
+def _calibration(bench: Bench, today: datetime.date) -> Iterator[Problem]:
+    for name, part in bench.card.instruments.items():
+        if part.due is not None and part.due < today:
+            what = f"its calibration was due on {part.due}"
+            yield _problem(
+                bench, ("instruments", name, "due"), what, "calibrate it, or bring the card up to date"
+            )
+        elif part.due is None and part.accuracy and part.klass in ("ac_meter", "dc_meter"):
+            what = "states an accuracy, and no calibration due date"
+            yield _problem(bench, ("instruments", name), what, "give calibrated and due")
+
+
+def _problem(bench: Bench, path: tuple[str | int, ...], what: str, mend: str) -> Problem:
+    return bench.document.problem(path, what, mend)
+
+
+# -- a running order on this bench
+
+
+def fits(order: RunningOrder, bench: Bench) -> list[Problem]:
+    """What keeps this running order from running on this bench."""
+    return list(dict.fromkeys(_Fit(order, bench).problems()))
+
+
+class _Fit:
+    def __init__(self, order: RunningOrder, bench: Bench) -> None:
+        self.order, self.bench = order, bench
+        _, self.channels, self.waveforms = sources_and_channels(bench)
+        self.where = order.title
+
+    def problems(self) -> Iterator[Problem]:
+        yield from self._roles()
+        for start in self.order.start:
+            yield from self._polled(start.channel, f"{self.where}: start")
+        for guard in self.order.guards:
+            yield from self._polled(guard.channel, f"{self.where}: guard {guard.id}")
+        for step in self.order.steps:
+            yield from self._step(step, f"{self.where}: step {step.id}")
+
+    def _roles(self) -> Iterator[Problem]:
+        there: dict[str, set[str]] = {}
+        for part in self.bench.card.instruments.values():
+            there.setdefault(part.role, set()).add(part.klass)
+        for role, classes in self.order.roles.items():
+            for klass in classes:
+                if klass not in there.get(role, set()):
+                    have = ", ".join(sorted(there.get(role, set()))) or "nothing"
+                    yield Problem(
+                        f"{self.where}: role {role}",
+                        f"needs an instrument of class {klass}; the bench {self.bench.card.title!r} has {have} there",
+                        f'add an instrument with role = "{role}", class = "{klass}" to the bench card, or choose another bench',
+                    )
+
+    def _polled(self, channel: str, where: str) -> Iterator[Problem]:
+        if channel and channel not in self.channels:
+            what = f"the bench reads no channel {channel!r}"
+            if channel in self.waveforms:
+                what += " (a recorder has it, but only in a capture)"
+            yield Problem(where, what, f"channels of this bench: {', '.join(sorted(self.channels))}")
+
+    def _step(self, step: PlannedStep, where: str) -> Iterator[Problem]:
+        for planned in step.do:
+            if planned.setting not in self.bench.settings:
+                known = ", ".join(sorted(self.bench.settings))
+                yield Problem(
+                    where,
+                    f"no instrument of the bench has the setting {planned.setting!r}",
+                    f"it has: {known}",
+                )
+                continue
+            unit = self.bench.setting_unit(planned.setting)
+            if planned.unit != unit:
+                what = f"{planned.setting} is set in {planned.unit}, and the bench takes {unit}"
+                yield Problem(where, what, f"give it in {unit}")
+            low, high = self.bench.allowed(planned.setting)
+            if not low <= planned.value <= high:
+                what = f"{planned.setting} = {planned.value:g} {unit} is out of range"
+                yield Problem(where, what, f"this bench takes {low:g} to {high:g} {unit}")
+        for condition in (step.requires, step.until):
+            if condition is not None:
+                yield from self._condition(condition, where)
+        if step.capture is not None:
+            yield from self._capture(step, where)
+        captured = set(step.capture.channels) if step.capture is not None else set()
+        for check in step.checks:
+            yield from self._check(check, captured, f"{where}, check {check.id}")
+
+    def _condition(self, condition: Condition, where: str) -> Iterator[Problem]:
+        yield from self._polled(condition.channel, where)
+        for part in condition.parts:
+            yield from self._condition(part, where)
+
+    def _capture(self, step: PlannedStep, where: str) -> Iterator[Problem]:
+        capture = step.capture
+        assert capture is not None, "only called where there is one"
+        recorder = self._recorder(capture.role)
+        if recorder is None:
+            yield Problem(
+                where, f"the bench has no waveform recorder in role {capture.role!r}", "name one on the card"
+            )
+            return
+        name, part = recorder
+        card = self.bench.drivers[name].capture
+        wired = {plug.channel for plug in part.inputs.values()}
+        for channel in (*capture.channels, capture.trigger.channel):
+            if channel not in wired:
+                what = f"{channel} is on no input of {name}"
+                yield Problem(where, what, f"wired there: {', '.join(sorted(wired)) or 'nothing'}")
+        if card is not None and capture.rate > card.highest_rate:
+            yield Problem(
+                where, f"asks for {capture.rate:g} samples/s", f"{name} does {card.highest_rate:g} at most"
+            )
+        if card is not None and capture.before + capture.span > card.longest:
+            what = f"asks for {capture.before + capture.span:g} s of waveform"
+            yield Problem(where, what, f"{name} keeps {card.longest:g} s at most")
+
+    def _recorder(self, role: str) -> tuple[str, InstrumentPart] | None:
+        for name, part in self.bench.card.instruments.items():
+            if part.role == role and self.bench.drivers[name].capture is not None:
+                return name, part
+        return None
+
+    def _check(self, check: PlannedCheck, captured: set[str], where: str) -> Iterator[Problem]:
+        names = [check.of, *(v for v in check.arguments.values() if isinstance(v, str))]
+        for name in names:
+            if not name or "." not in name:
+                continue
+            if check.needs == "waveform":
+                if name not in self.waveforms:
+                    what = f"{check.measure} needs a waveform of {name}, and no recorder input is wired to it"
+                    yield Problem(
+                        where, what, f"captured here: {', '.join(sorted(self.waveforms)) or 'nothing'}"
+                    )
+                elif name not in captured:
+                    what = f"{check.measure} needs a waveform of {name}, and the step captures none"
+                    yield Problem(where, what, f'add "{name}" to the step\'s capture')
+            elif check.needs == "half-cycle":
+                channel: Channel | None = self.channels.get(name)
+                if name not in captured and (channel is None or channel.delivers == "polled"):
+                    what = f"{check.measure} needs half-cycle values of {name}; this bench only polls it"
+                    yield Problem(
+                        where,
+                        what,
+                        f'add "{name}" to the step\'s capture, or use a meter with half-cycle values',
+                    )
+            elif name not in self.channels and not (name in captured and name in self.waveforms):
+                yield from self._polled(name, where)
+        if check.rule == "guarded" and check.of:
+            found = self.waveforms.get(check.of) if check.needs == "waveform" else self.channels.get(check.of)
+            if found is not None and not found.evaluated:
+                what = f"is judged guarded, and the bench card states no accuracy for {check.of}"
+                yield Problem(where, what, 'give its accuracy on the bench card, or rule = "simple"')
