@@ -10,9 +10,9 @@ import stat
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
-Function = TypeVar("Function", bound=Callable[..., Any])
+Kernel = Callable[..., Any]
 _PRIVATE = 0o700
 
 
@@ -48,13 +48,13 @@ def _prepare() -> bool:
     return os.access(chosen, os.W_OK) or not Path(chosen).exists()
 
 
-def compiled(function: Function) -> Function:
+def compiled(function: Kernel) -> Kernel:
     """Compile a kernel on its first call, cached where allowed; no fast-math: two runs agree bit for bit."""
     cache = _prepare()
     import numba
 
     try:
-        kernel: Function = numba.njit(cache=cache, fastmath=False)(function)
+        kernel: Kernel = numba.njit(cache=cache, fastmath=False)(function)
     except RuntimeError:  # "cannot cache function": no locator accepted the folder after all
         kernel = numba.njit(fastmath=False)(function)
     return kernel

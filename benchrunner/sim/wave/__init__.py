@@ -1,7 +1,7 @@
 """Waveforms of the simulated bench: envelope sines joined to a small time-domain model round each event.
 
-`waveform` gives samples, `edge_after` finds the measured edge that a capture triggers on. The numba kernel loads with
-the first call, not with this package.
+`waveform` gives samples, `edge_after` finds the measured edge that a capture triggers on. The numba kernel
+loads with the first call, not with this package.
 """
 
 from typing import TYPE_CHECKING, Any

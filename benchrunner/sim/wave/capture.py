@@ -1,8 +1,9 @@
-"""`waveform`: samples of the simulated bench's channels, sines of the envelope joined to the time-domain model.
+"""`waveform`: samples of the simulated bench's channels, sines of the envelope joined to the time-domain
+model.
 
-Away from events a channel is a sine of the envelope's RMS value on the running phase (DC: the level with the ripple at
-twice the frequency that single-phase power causes). Round each event the time-domain model takes over; at both ends
-of its window the two are blended over a cycle.
+Away from events a channel is a sine of the envelope's RMS value on the running phase (DC: the level with the
+ripple at twice the frequency that single-phase power causes). Round each event the time-domain model takes
+over; at both ends of its window the two are blended over a cycle.
 """
 
 from typing import Any
@@ -26,7 +27,8 @@ CHUNK = 65_536  # samples worked on at a time, so that intermediate arrays stay 
 
 # sub-cycle measures: what an event that the model does not follow takes away from a capture
 SUB_CYCLE = (
-    "peak", "lowest", "half_cycle_maximum", "half_cycle_minimum", "gap", "phase_jump", "frequency_peak", "duration_above",
+    "peak", "lowest", "half_cycle_maximum", "half_cycle_minimum", "gap", "phase_jump", "frequency_peak",
+    "duration_above",
 )  # fmt: skip
 NEVER = ("thd",)  # harmonics of the bridge's pulses and of non-linear loads are not modelled
 
@@ -36,8 +38,9 @@ def waveform(
 ) -> tuple[Array, tuple[str, ...]]:
     """Samples (channel, count) at `start + i / rate` in V or A, and the measures that they cannot carry.
 
-    `plant` is the simulated plant, or an `Envelope`. Raises `ValueError` for an unknown channel, a rate outside
-    10 to 200 kS/s or too long a span, and `LookupError` where the plant no longer, or not yet, knows the span.
+    `plant` is the simulated plant, or an `Envelope`. Raises `ValueError` for an unknown channel, a rate
+    outside 10 to 200 kS/s or too long a span, and `LookupError` where the plant no longer, or not yet, knows
+    the span.
     """
     _check(channels, rate, count)
     stop = start + (count - 1) / rate
@@ -55,9 +58,8 @@ def envelope_for(plant: Any, start: float, stop: float) -> Envelope:
         envelope = read(plant, start - AFTER - BEFORE - WARM_UP, stop)
     slack = 2 * float(np.max(np.diff(envelope.times)))
     if start < envelope.start - slack or stop > envelope.stop + slack:
-        raise LookupError(
-            f"the plant knows {envelope.start:.3f} s to {envelope.stop:.3f} s, asked for {start:.3f} s to {stop:.3f} s"
-        )
+        known, asked = f"{envelope.start:.3f} s to {envelope.stop:.3f} s", f"{start:.3f} s to {stop:.3f} s"
+        raise LookupError(f"the plant knows {known}, asked for {asked}")
     return envelope
 
 
@@ -137,7 +139,8 @@ class Sines:
         if channel.startswith("battery."):
             return self._battery(channel)
         return self._current({
-            "bus.current": "bridge_power", "load.current": "load_power", "pv.current": "pv_power", "grid.current": "grid_power",
+            "bus.current": "bridge_power", "load.current": "load_power", "pv.current": "pv_power",
+            "grid.current": "grid_power",
         }[channel])  # fmt: skip
 
     def _grid_voltage(self) -> Array:
@@ -161,11 +164,13 @@ class Sines:
 
 
 def ripple(envelope: Envelope) -> tuple[Array, Array]:
-    """Real and imaginary part of the battery current's ripple phasor at twice the bus frequency, A, on `times`.
+    """Real and imaginary part of the battery current's ripple phasor at twice the bus frequency, A, on
+    `times`.
 
     The bridge's power pulsates: with v = sqrt(2) V sin(x) and a filter current sqrt(2) (I sin(x) + J cos(x)),
-    v i = V I (1 - cos 2x) + V J sin 2x, to which choke and its resistance add their own (trigonometry). The DC stage
-    passes its share of that to the battery (`Circuit.ripple_share`), the terminal capacitor takes some.
+    v i = V I (1 - cos 2x) + V J sin 2x, to which choke and its resistance add their own (trigonometry). The
+    DC stage passes its share of that to the battery (`Circuit.ripple_share`), the terminal capacitor takes
+    some.
     """
     circuit, values = envelope.circuit, envelope.values
     voltage = values["bus_voltage"]

@@ -1,14 +1,16 @@
 """The circuit of the time-domain model: its parts with their values, and where each value comes from.
 
-Single phase. A battery inverter (averaged bridge, filter choke and capacitor, DC link, DC stage to the battery), a PV
-inverter (averaged bridge behind a choke), a resistive load, and the grid as a source behind an impedance:
+Single phase. A battery inverter (averaged bridge, filter choke and capacitor, DC link, DC stage to the
+battery), a PV inverter (averaged bridge behind a choke), a resistive load, and the grid as a source behind
+an impedance:
 
     battery --R--+-- DC stage --+-- bridge --L--+-- bus --+--+-- relay -- grid switch -- R,L -- source
                  C_t           C_dc             C         |  |
                                                         load  PV choke -- PV bridge
 
-Not modelled: pulses of the bridge (the averaged voltage stands for them), arcs in opening contacts (an opening contact
-chops its current; a real arc may last to the next current zero, up to half a cycle), saturation of chokes, cables.
+Not modelled: pulses of the bridge (the averaged voltage stands for them), arcs in opening contacts (an
+opening contact chops its current; a real arc may last to the next current zero, up to half a cycle),
+saturation of chokes, cables.
 """
 
 import math
@@ -65,9 +67,7 @@ class Circuit:
         if abs(ratio - round(ratio)) > 1e-9 or round(ratio) < 1:
             raise ValueError("the control period has to be a whole number of steps")
         if self.battery_resistance * self.terminal_capacitance < self.step:
-            raise ValueError(
-                "battery_resistance x terminal_capacitance is shorter than a step, which the fixed step cannot follow"
-            )
+            raise ValueError("battery_resistance x terminal_capacitance is shorter than a step can follow")
 
     @property
     def every(self) -> int:

@@ -1,8 +1,9 @@
 """`edge_after`: the measured edge on which a capture triggers.
 
-AC: the RMS value over the last half cycle; DC: the mean over the last half cycle (one period of the ripple that
-single-phase power causes). The edge is the first moment at which that value differs by `change` from its own course
-during the cycle before. It is found from the wave, never from commands, and depends on nothing that comes after it.
+AC: the RMS value over the last half cycle; DC: the mean over the last half cycle (one period of the ripple
+that single-phase power causes). The edge is the first moment at which that value differs by `change` from
+its own course during the cycle before. It is found from the wave, never from commands, and depends on
+nothing that comes after it.
 """
 
 from typing import Any
@@ -20,16 +21,17 @@ RATE = 20_000.0  # samples/s of the search
 PIECE = 0.5  # s searched at a time
 LEVEL_TRACKS = {
     "bus.voltage": ("bus_voltage",), "bus.current": ("bridge_power",), "load.current": ("load_power",),
-    "pv.current": ("pv_power",), "grid.current": ("grid_power",), "grid.voltage": ("grid_voltage", "switch", "relay"),
-    "battery.voltage": ("battery_voltage",), "battery.current": ("battery_current",),
+    "pv.current": ("pv_power",), "grid.current": ("grid_power",), "grid.voltage": ("grid_voltage", "switch",
+    "relay"), "battery.voltage": ("battery_voltage",), "battery.current": ("battery_current",),
 }  # fmt: skip
 
 
 def edge_after(plant: Any, channel: str, change: float, since: float, until: float) -> float | None:
-    """Time (s) of the first edge in (since, until], or None. `change` in V or A, RMS for AC, level for DC, > 0.
+    """Time (s) of the first edge in (since, until], or None. `change` in V or A, RMS for AC, level for DC, >
+    0.
 
-    Raises `ValueError` for an unknown channel or a change that is not positive, and `LookupError` where the plant no
-    longer knows the span.
+    Raises `ValueError` for an unknown channel or a change that is not positive, and `LookupError` where the
+    plant no longer knows the span.
     """
     if channel not in LEVEL_TRACKS:
         raise ValueError(f"no waveform of {channel}; there is " + ", ".join(LEVEL_TRACKS))
@@ -95,7 +97,7 @@ def running_level(samples: Array, width: Array, alternating: bool) -> Array:
     begin = place - width
     mean = (integral - np.interp(begin, place, integral)) / width
     mean[begin < 0] = np.nan
-    return np.sqrt(np.maximum(mean, 0.0)) if alternating else mean
+    return np.asarray(np.sqrt(np.maximum(mean, 0.0)) if alternating else mean, dtype=np.float64)
 
 
 def _moved(level: Array, span: int) -> Array:

@@ -1,7 +1,7 @@
 """What the envelope model knows of a span of time, as the waveform model reads it.
 
-All values are tracks on the plant's own grid. They are continuous except at events, where they jump: between two
-events a track is interpolated from the samples of that stretch alone, so that a step stays a step.
+All values are tracks on the plant's own grid. They are continuous except at events, where they jump: between
+two events a track is interpolated from the samples of that stretch alone, so that a step stays a step.
 """
 
 from collections.abc import Mapping, Sequence
@@ -96,10 +96,9 @@ class Envelope:
         where: list[int] = []
         for order, (t, place) in enumerate(zip(inside, places, strict=True)):
             previous = inside[order - 1] if order else -np.inf
-            following = inside[order + 1] if order + 1 < len(inside) else np.inf
-            # with another event between the neighbouring sample and this one, that stretch has no sample of its own
+            # with another event between the sample before and this one, that stretch has no sample of its own
             before = place - 1 if self.times[place - 1] >= previous else min(place, len(values) - 1)
-            after = place if self.times[place] < following or following == np.inf else place
+            after = place
             times += [t - HALF_GAP, t]
             inserted += [float(values[before]), float(values[after])]
             where += [int(place), int(place)]

@@ -1,8 +1,9 @@
-"""The compiled time-domain model: fixed-step fourth-order Runge-Kutta between the controls' sampling instants.
+"""The compiled time-domain model: fixed-step fourth-order Runge-Kutta between the controls' sampling
+instants.
 
-Bridge voltages are held over a control period, as a digital control holds them, so between two instants the circuit
-is smooth and the step converges with its full order. Contacts and semiconductors change state on the step grid; the
-magnetic energy that a chopped current leaves behind is booked as switching loss.
+Bridge voltages are held over a control period, as a digital control holds them, so between two instants the
+circuit is smooth and the step converges with its full order. Contacts and semiconductors change state on the
+step grid; the magnetic energy that a chopped current leaves behind is booked as switching loss.
 """
 
 from typing import Any
@@ -32,11 +33,13 @@ STATES = 7  # i_f, v_c, i_g, i_pv, v_dc, v_b, i_s
 
 # order of the circuit's values in the kernel's parameter vector
 PARAMETERS = (
-    "filter_inductance filter_resistance bus_capacitance bleed_resistance grid_resistance grid_inductance "
-    "pv_inductance pv_resistance pv_dc_voltage pv_current_limit pv_trip_peak pv_trip_hold link_voltage link_capacitance "
-    "link_gain link_integral stage_resistance stage_lag stage_current_limit terminal_capacitance battery_resistance "
-    "peak_current inner_bandwidth outer_bandwidth resonant_rate pv_bandwidth pll_rate loss_detection rated_frequency"
-).split()
+    "filter_inductance", "filter_resistance", "bus_capacitance", "bleed_resistance", "grid_resistance",
+    "grid_inductance", "pv_inductance", "pv_resistance", "pv_dc_voltage", "pv_current_limit",
+    "pv_trip_peak", "pv_trip_hold", "link_voltage", "link_capacitance", "link_gain", "link_integral",
+    "stage_resistance", "stage_lag", "stage_current_limit", "terminal_capacitance", "battery_resistance",
+    "peak_current", "inner_bandwidth", "outer_bandwidth", "resonant_rate", "pv_bandwidth", "pll_rate",
+    "loss_detection", "rated_frequency",
+)  # fmt: skip
 
 
 def vector(circuit: Any) -> Array:
@@ -72,10 +75,10 @@ def _slope(y, out, u, u_pv, e, g, conducting, closed, pv_conducting, v_oc, conta
 def run(drive, source, start, p, h, every, record, energies, extra):  # type: ignore[no-untyped-def]
     """Step the circuit through `drive` (n+1 rows); `source`: grid source at half steps (2n+1), V.
 
-    `start`: the seven states, then phase, frequency offset (rad/s) and amplitude (V) of the PV inverter's phase-locked
-    loop; `record` (n+1, RESULTS) and `energies` (ENERGIES) are filled; `extra`: 0 the time of the PV inverter's own
-    over-voltage trip (s from the start, NaN: none), 1 the time at which the bridge noticed the loss of the grid.
-    Returns the final states.
+    `start`: the seven states, then phase, frequency offset (rad/s) and amplitude (V) of the PV inverter's
+    phase-locked loop; `record` (n+1, RESULTS) and `energies` (ENERGIES) are filled; `extra`: 0 the time of
+    the PV inverter's own over-voltage trip (s from the start, NaN: none), 1 the time at which the bridge
+    noticed the loss of the grid. Returns the final states.
     """
     n = drive.shape[0] - 1
     y = np.zeros(12)
@@ -93,7 +96,6 @@ def run(drive, source, start, p, h, every, record, energies, extra):  # type: ig
     x_link = start[6] * start[5] / p[12]
     u, u_pv, i_cmd = 0.0, 0.0, start[6]
     paused, away, pv_tripped, over = False, 0.0, False, 0.0
-    i_g_was_closed = False
     extra[0], extra[1] = np.nan, np.nan
     switched = 0.0
     for k in range(n + 1):
@@ -169,9 +171,7 @@ def run(drive, source, start, p, h, every, record, energies, extra):  # type: ig
             u = min(max(u, -y[4]), y[4])
         elif y[0] > 0.0:
             u = -y[4]
-        elif y[0] < 0.0:
-            u = y[4]
-        elif v_c > y[4]:
+        elif y[0] < 0.0 or v_c > y[4]:
             u = y[4]
         elif v_c < -y[4]:
             u = -y[4]

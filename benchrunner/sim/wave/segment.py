@@ -1,7 +1,8 @@
 """Runs the time-domain model round events: windows, what drives the circuit there, and the samples it gives.
 
-The slow quantities (the voltage that the battery inverter aims at, its frequency, the PV inverter's commanded power,
-the load, the battery's own voltage) follow the envelope; the circuit adds what happens within a cycle.
+The slow quantities (the voltage that the battery inverter aims at, its frequency, the PV inverter's
+commanded power, the load, the battery's own voltage) follow the envelope; the circuit adds what happens
+within a cycle.
 """
 
 from dataclasses import dataclass
@@ -63,8 +64,8 @@ def simulate(envelope: Envelope, begin: float, end: float) -> Segment:
     fade_out = end <= envelope.stop
     last = min(end, envelope.stop)
     count = max(2, int(np.ceil((last - first) / h)))
-    times = first + np.arange(count + 1) * h
-    halves = first + np.arange(2 * count + 1) * (h / 2)
+    times: Array = first + np.arange(count + 1, dtype=np.float64) * h
+    halves: Array = first + np.arange(2 * count + 1, dtype=np.float64) * (h / 2)
     drive = drive_rows(envelope, times)
     source = grid_source(envelope, halves)
     record = np.zeros((count + 1, kernel.RESULTS))
