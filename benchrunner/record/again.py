@@ -1,4 +1,6 @@
-"""Re-judging: the record's own inputs through the core once more, value by value against what the record says."""
+"""Re-judging: the record's own inputs through the core once more, value by value against what the record
+says.
+"""
 
 from typing import Any
 

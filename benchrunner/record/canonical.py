@@ -1,11 +1,13 @@
 """Canonical JSON (RFC 8785) out, strict bounded JSON in."""
 
 import json
+import re
 from typing import Any
 
 import rfc8785
 
 DEEPEST = 60
+_OUTSIDE = re.compile(r'"(?:[^"\\]|\\.)*"|[\[\]{}]')
 
 
 class JsonError(ValueError):
@@ -21,7 +23,7 @@ def dumps(value: Any) -> bytes:
 
 
 def loads(raw: bytes) -> Any:
-    """Strict JSON: UTF-8, no key twice, no NaN or Infinity, not nested beyond `DEEPEST`. Raises `JsonError`."""
+    """Strict JSON: UTF-8, no key twice, no NaN or Infinity, not beyond `DEEPEST` levels. Raises `JsonError`."""
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -57,22 +59,13 @@ def _constant(name: str) -> Any:
 def _depth(text: str) -> None:
     """Refuse deep nesting before the parser recurses; brackets inside strings are skipped."""
     depth = 0
-    inside = escaped = False
     if text.count("[") + text.count("{") <= DEEPEST:
         return
-    for character in text:
-        if inside:
-            if escaped:
-                escaped = False
-            elif character == "\\":
-                escaped = True
-            elif character == '"':
-                inside = False
-        elif character == '"':
-            inside = True
-        elif character in "[{":
+    for found in _OUTSIDE.finditer(text):
+        mark = found.group()
+        if mark in "[{":
             depth += 1
             if depth > DEEPEST:
                 raise JsonError(f"is nested more than {DEEPEST} deep")
-        elif character in "]}":
+        elif mark in "]}":
             depth -= 1

@@ -1,12 +1,12 @@
 """Plans and inputs as plain data and back, without loss: what makes a record re-judge bit for bit.
 
-Data means what JSON and MessagePack both carry: mappings, lists, text, numbers, yes/no, nothing. Reading back follows
-the dataclasses' own type hints, so a new field with a default needs nothing here, and an old record still reads.
-Numbers that JSON cannot carry travel as `{"float": "NaN" | "Infinity" | "-Infinity" | "-0"}` or `{"int": "..."}`.
+Data means what JSON and MessagePack both carry: mappings, lists, text, numbers, yes/no, nothing. Reading
+back follows the dataclasses' own type hints, so a new field with a default needs nothing here, and an old
+record still reads. Numbers that JSON cannot carry travel as `{"float": "NaN" | "Infinity" | "-Infinity" |
+"-0"}` or `{"int": "..."}`.
 """
 
 import dataclasses
-import functools
 import math
 import types
 import typing
@@ -38,7 +38,9 @@ class CodecError(ValueError):
 
 
 def to_data(value: Any) -> Any:
-    """Any dataclass, tuple, mapping or number of ours as plain data, losslessly. Raises `CodecError` for others."""
+    """Any dataclass, tuple, mapping or number of ours as plain data, losslessly. Raises `CodecError` for
+    others.
+    """
     if value is None or isinstance(value, bool | str):
         return value
     if isinstance(value, float):  # np.float64 too
@@ -70,14 +72,21 @@ def from_data(kind: type[T], data: Any, where: str = "") -> T:
     return typing.cast(T, _build(kind, data, where or getattr(kind, "__name__", "value")))
 
 
-@functools.cache
-def _hints(kind: type[Any]) -> dict[str, tuple[Any, bool]]:
+_FIELDS: dict[Any, dict[str, tuple[Any, bool]]] = {}
+
+
+def _hints(kind: Any) -> dict[str, tuple[Any, bool]]:
     """Field name -> (type, must be there)."""
-    found = typing.get_type_hints(kind)
-    return {
-        f.name: (found[f.name], f.default is dataclasses.MISSING and f.default_factory is dataclasses.MISSING)
-        for f in dataclasses.fields(kind)
-    }
+    if kind not in _FIELDS:
+        found = typing.get_type_hints(kind)
+        _FIELDS[kind] = {
+            f.name: (
+                found[f.name],
+                f.default is dataclasses.MISSING and f.default_factory is dataclasses.MISSING,
+            )
+            for f in dataclasses.fields(kind)
+        }
+    return _FIELDS[kind]
 
 
 def _build(kind: Any, data: Any, where: str) -> Any:
@@ -209,7 +218,9 @@ def plan_from_data(data: Any) -> RunPlan:
 
 
 def input_to_data(item: Input) -> dict[str, Any]:
-    """One input of the core as `{"kind": ..., ...}`; the samples of a capture are left out (they have a part of their own)."""
+    """One input of the core as `{"kind": ..., ...}`; the samples of a capture are left out (they have a part
+    of their own).
+    """
     data = to_data(
         dataclasses.replace(item, samples=np.zeros((0, 0))) if isinstance(item, Captured) else item
     )
@@ -230,7 +241,9 @@ def input_from_data(data: Any, samples: Any = None) -> Input:
 
 
 def plain(value: Any) -> Any:
-    """Anything that events carry as strict JSON for people: a number that JSON has not becomes nothing (null)."""
+    """Anything that events carry as strict JSON for people: a number that JSON has not becomes nothing
+    (null).
+    """
     if value is None or isinstance(value, bool | str):
         return value
     if isinstance(value, float):

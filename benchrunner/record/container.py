@@ -1,11 +1,13 @@
 """The container of a record: a zip file in which nothing is left to choice, so that nothing can hide in it.
 
 Members stored (never packed), in the order of their names' bytes, dated 1980-01-01 00:00, no extra fields, no
-comments, no gaps: the bytes outside the members follow from names, sizes and CRCs alone. Any unzip program reads it;
-`survey` rebuilds those bytes and compares them. Layout of the records: PKWARE APPNOTE 6.3.x, 4.3.7, 4.3.12, 4.3.16.
+comments, no gaps: the bytes outside the members follow from names, sizes and CRCs alone. Any unzip program
+reads it; `survey` rebuilds those bytes and compares them. Layout of the records: PKWARE APPNOTE 6.3.x,
+4.3.7, 4.3.12, 4.3.16.
 """
 
 import hashlib
+import itertools
 import os
 import re
 import struct
@@ -49,8 +51,22 @@ class Member:
 
 
 @dataclass(frozen=True, slots=True)
+class Slice:
+    """A stretch of a file that becomes a member of another container, unread until it is copied."""
+
+    path: Path
+    start: int
+    size: int
+
+
+Content = Path | bytes | Slice
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
-    """Something that is not as it should be, with the part it was found in (a member's name, or `container`)."""
+    """Something that is not as it should be, with the part it was found in (a member's name, or
+    `container`).
+    """
 
     part: str
     kind: (
@@ -84,7 +100,7 @@ def name_problem(name: str) -> str:
     return ""
 
 
-def write(path: Path, parts: Sequence[tuple[str, Path | bytes]]) -> None:
+def write(path: Path, parts: Sequence[tuple[str, Content]]) -> None:
     """Write the container at `path` (which must not exist), from bytes or files, in bounded memory.
 
     Raises `ContainerError` for names or sizes that the format does not allow, `OSError` from the disk.
@@ -100,7 +116,7 @@ def write(path: Path, parts: Sequence[tuple[str, Path | bytes]]) -> None:
     members: list[Member] = []
     with path.open("xb") as stream:
         for name, content in sorted(parts, key=lambda part: part[0].encode()):
-            size = len(content) if isinstance(content, bytes) else content.stat().st_size
+            size = _size(content)
             crc = 0
             for chunk in _chunks(content):
                 crc = zlib.crc32(chunk, crc)
@@ -123,12 +139,25 @@ def write(path: Path, parts: Sequence[tuple[str, Path | bytes]]) -> None:
         os.fsync(stream.fileno())
 
 
-def _chunks(content: Path | bytes) -> Iterator[bytes]:
+def _size(content: Content) -> int:
+    if isinstance(content, bytes):
+        return len(content)
+    return content.size if isinstance(content, Slice) else content.stat().st_size
+
+
+def _chunks(content: Content) -> Iterator[bytes]:
     if isinstance(content, bytes):
         yield content
         return
-    with content.open("rb") as stream:
-        while chunk := stream.read(CHUNK):
+    path, start, left = (
+        (content.path, content.start, content.size)
+        if isinstance(content, Slice)
+        else (content, 0, _size(content))
+    )
+    with path.open("rb") as stream:
+        stream.seek(start)
+        while left and (chunk := stream.read(min(CHUNK, left))):
+            left -= len(chunk)
             yield chunk
 
 
@@ -159,10 +188,11 @@ def directory(members: Sequence[Member], at: int) -> bytes:
 
 
 def survey(path: Path, digest: bool = True) -> Survey:
-    """Read the container's structure, its members' SHA-256 (with `digest`), and everything about it that is not canonical.
+    """Read the container's structure, its members' SHA-256 (with `digest`), and everything about it that is
+    not canonical.
 
-    The members come from the directory where that is sound, else from walking the members from the front. Raises
-    `ContainerError` only where the file cannot be read or holds nothing of a container.
+    The members come from the directory where that is sound, else from walking the members from the front.
+    Raises `ContainerError` only where the file cannot be read or holds nothing of a container.
     """
     try:
         stream = path.open("rb")
@@ -206,7 +236,7 @@ def _from_directory(stream: BinaryIO, size: int) -> tuple[tuple[list[Member], in
     if magic != b"PK\x05\x06":
         return (
             None,
-            "the end record is not where it must stand (the last 22 bytes); something was appended, cut or changed there",
+            "the last 22 bytes are no end record: something was appended, cut or changed",
         )
     if disk or start_disk or comment or here != total or at + length != size - END.size:
         return None, "the end record does not fit the file"
@@ -233,7 +263,7 @@ def _from_directory(stream: BinaryIO, size: int) -> tuple[tuple[list[Member], in
         if fields[16] != expected or start + fields[9] > at:
             return (
                 None,
-                f"entry {number + 1} of the directory ({name_raw.decode()!r}) does not begin where the one before ends",
+                f"entry {number + 1} of the directory does not begin where the one before ends",
             )
         members.append(Member(name_raw.decode(), fields[9], fields[7], start))
         expected = start + fields[9]
@@ -285,7 +315,7 @@ def _names(found: Survey) -> None:
         if reason := name_problem(member.name):
             found.findings.append(Finding(shown(member.name), "added", reason))
     names = [member.name.encode() for member in found.members]
-    for before, after in zip(names, names[1:], strict=False):
+    for before, after in itertools.pairwise(names):
         if after < before:
             found.findings.append(
                 Finding(

@@ -18,7 +18,9 @@ LIBRARIES = ("numpy", "scipy", "numba", "pyarrow", "pyvisa", "pyvisa-py", "pymod
 
 @dataclass(frozen=True)
 class Verbatim:
-    """One file as it was read, byte for byte. `name` is its file name without folders, `title` what it calls itself."""
+    """One file as it was read, byte for byte. `name` is its file name without folders, `title` what it calls
+    itself.
+    """
 
     name: str
     raw: bytes = field(repr=False)
@@ -34,9 +36,10 @@ class Verbatim:
 class RunFacts:
     """Everything fixed before the run.
 
-    `instruments`: one mapping each with `name`, `role`, `class`, `driver`, `address`, `identity` (as answered),
-    `serial`, `firmware`, `calibrated`, `due`, `accuracy` (text), as far as known. `overridden`: gates passed by name,
-    each `{"gate", "by", "why", "at"}`. `deviations`: what was done otherwise than the procedure says, in words.
+    `instruments`: one mapping each with `name`, `role`, `class`, `driver`, `address`, `identity` (as
+    answered), `serial`, `firmware`, `calibrated`, `due`, `accuracy` (text), as far as known. `overridden`:
+    gates passed by name, each `{"gate", "by", "why", "at"}`. `deviations`: what was done otherwise than the
+    procedure says, in words.
     """
 
     plan: RunPlan
@@ -61,7 +64,9 @@ def utc_now() -> str:
 
 
 def program_facts() -> dict[str, Any]:
-    """Program, Python, platform and the libraries that numbers depend on. Reads package metadata, imports none of them."""
+    """Program, Python, platform and the libraries that numbers depend on. Reads package metadata, imports
+    none of them.
+    """
     from importlib.metadata import PackageNotFoundError, version
 
     import benchrunner

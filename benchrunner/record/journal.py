@@ -1,12 +1,14 @@
-"""The crash-safe file that a run writes while it goes. Frames of MessagePack items; read back up to a torn tail.
+"""The crash-safe file that a run writes while it goes. Frames of MessagePack items; read back up to a torn
+tail.
 
-Layout: the 8 bytes `MAGIC`, then frames `[length u32][crc32 u32][payload]`, little-endian. The CRC of frame n starts
-from n, so that a dropped or repeated frame is noticed. A payload is one or more MessagePack arrays (see `read`). The
-last item of a journal that was closed in good order counts the items before it: a cut exactly between two frames would
-otherwise look like an end.
+Layout: the 8 bytes `MAGIC`, then frames `[length u32][crc32 u32][payload]`, little-endian. The CRC of frame
+n starts from n, so that a dropped or repeated frame is noticed. A payload is one or more MessagePack arrays
+(see `read`). The last item of a journal that was closed in good order counts the items before it: a cut
+exactly between two frames would otherwise look like an end.
 
-The hot path only packs and queues. A thread of its own hands the queue to the operating system every `FLUSH` seconds
-and asks for it to be on the medium every `SYNC` seconds and at step ends, so that a slow disk never holds up a poll.
+The hot path only packs and queues. A thread of its own hands the queue to the operating system every `FLUSH`
+seconds and asks for it to be on the medium every `SYNC` seconds and at step ends, so that a slow disk never
+holds up a poll.
 """
 
 import contextlib
@@ -74,7 +76,8 @@ class Journal:
 
     @classmethod
     def create(cls, folder: Path | str, facts: RunFacts) -> "Journal":
-        """Open a new journal `run.journal` in `folder` (made if need be), with the facts on disk before it returns.
+        """Open a new journal `run.journal` in `folder` (made if need be), with the facts on disk before it
+        returns.
 
         Raises `JournalError` where the folder cannot be written or already holds a journal.
         """
@@ -113,18 +116,16 @@ class Journal:
         return journal
 
     def input(self, seq: int, item: Input) -> None:
-        """Keep one input of the core, before it is fed. Raises `JournalError` once the disk has refused something."""
-        kind = type(item)
-        if kind is Readings:
-            self._append(
-                self._pack(
-                    (READINGS, seq, item.arrived, item.source, item.at, item.spread, item.values, item.flags)
-                )  # type: ignore[union-attr]
-            )
-        elif kind is Tick:
+        """Keep one input of the core, before it is fed. Raises `JournalError` once the disk has refused
+        something.
+        """
+        if isinstance(item, Readings):
+            values = (READINGS, seq, item.arrived, item.source, item.at, item.spread, item.values, item.flags)
+            self._append(self._pack(values))
+        elif isinstance(item, Tick):
             self._append(self._pack((TICK, seq, item.arrived)))
-        elif kind is Captured:
-            self._append(self._pack(_captured(seq, item)))  # type: ignore[arg-type]
+        elif isinstance(item, Captured):
+            self._append(self._pack(_captured(seq, item)))
         else:
             self._append(self._pack((INPUT, seq, codec.input_to_data(item))))
         self._items += 1
@@ -133,7 +134,9 @@ class Journal:
             self._attend()
 
     def output(self, item: Output) -> None:
-        """Keep an order or an event of the core. The end of a step goes to the medium at once (without waiting for it)."""
+        """Keep an order or an event of the core. The end of a step goes to the medium at once (without
+        waiting for it).
+        """
         if isinstance(item, Event):
             self.event(item)
         else:
@@ -141,7 +144,9 @@ class Journal:
             self._items += 1
 
     def event(self, event: Event) -> None:
-        """Keep an event. What is not for keeping (batched `readings`, the inputs again) is the caller's to leave out."""
+        """Keep an event. What is not for keeping (batched `readings`, the inputs again) is the caller's to
+        leave out.
+        """
         kind = event.kind
         self._append(self._pack((EVENT, float(event.at), kind, codec.plain(event.data))))
         self._items += 1
@@ -151,7 +156,9 @@ class Journal:
             self._wake.set()
 
     def fact(self, name: str, data: Any) -> None:
-        """Add or replace a fact of the header that became known later (`instruments`, `deviations`, `overridden`...)."""
+        """Add or replace a fact of the header that became known later (`instruments`, `deviations`,
+        `overridden`...).
+        """
         self._append(self._pack((FACT, name, codec.plain(data))))
         self._items += 1
 
@@ -191,7 +198,9 @@ class Journal:
         self._raise()
 
     def _raise(self) -> None:
-        """Tell the caller once; afterwards go on as well as can be, so that making safe is still written down."""
+        """Tell the caller once; afterwards go on as well as can be, so that making safe is still written
+        down.
+        """
         if self._problem is not None and not self._told:
             self._told = True
             raise JournalError(self._problem)
@@ -306,12 +315,12 @@ class Tail:
 
 
 def read(path: Path | str, tail: Tail | None = None) -> Iterator[list[Any]]:
-    """The items of a journal, as packed: `[HEADER, facts]`, `[READINGS, seq, arrived, source, at, spread, values, flags]`,
-    `[TICK, seq, arrived]`, `[INPUT, seq, data]`, `[CAPTURED, seq, data, shape, bytes]`, `[EVENT, at, kind, data]`,
-    `[ORDER, kind, data]`, `[FACT, name, data]`, `[CLOSED, items, inputs]`.
+    """The items of a journal, as packed: `[HEADER, facts]`, `[READINGS, seq, arrived, source, at, spread,
+    values, flags]`, `[TICK, seq, arrived]`, `[INPUT, seq, data]`, `[CAPTURED, seq, data, shape, bytes]`,
+    `[EVENT, at, kind, data]`, `[ORDER, kind, data]`, `[FACT, name, data]`, `[CLOSED, items, inputs]`.
 
-    Stops at the first frame that is not whole; `tail` then says where and how much was lost. Never more than one
-    frame in memory. Raises `JournalError` where the file cannot be opened or is no journal.
+    Stops at the first frame that is not whole; `tail` then says where and how much was lost. Never more than
+    one frame in memory. Raises `JournalError` where the file cannot be opened or is no journal.
     """
     tail = tail if tail is not None else Tail()
     path = Path(path)

@@ -1,10 +1,10 @@
 """Signing keys: Ed25519, kept in the user's data folder, the private half encrypted under a passphrase.
 
-A key proves that who signed had the key and its passphrase, and that nothing changed since; not who that was, nor
-when: a laboratory ties keys to people by its trust list. The private half is encrypted with AES-256-GCM (NIST SP
-800-38D) under a key derived with scrypt (RFC 7914); everything else in the file is authenticated with it, so that
-neither the name nor the demo mark of a key can be changed. Files are readable by their owner alone (on Windows: they
-lie in the user's own profile, whose access list says so).
+A key proves that who signed had the key and its passphrase, and that nothing changed since; not who that
+was, nor when: a laboratory ties keys to people by its trust list. The private half is encrypted with
+AES-256-GCM (NIST SP 800-38D) under a key derived with scrypt (RFC 7914); everything else in the file is
+authenticated with it, so that neither the name nor the demo mark of a key can be changed. Files are readable
+by their owner alone (on Windows: they lie in the user's own profile, whose access list says so).
 """
 
 import base64
@@ -51,7 +51,9 @@ def unb64(text: str) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class PublicKey:
-    """The public half, as it may be handed out. `name` is what its owner calls it; only the thumbprint is proof."""
+    """The public half, as it may be handed out. `name` is what its owner calls it; only the thumbprint is
+    proof.
+    """
 
     name: str
     x: bytes  # 32 bytes (RFC 8032)
@@ -169,7 +171,9 @@ class Store:
         return _decrypt(data, passphrase, path)
 
     def trust(self, file: Path | str) -> list[PublicKey]:
-        """Take the keys of a public key file, trust list, JWK or JWK set among the known ones; gives those taken."""
+        """Take the keys of a public key file, trust list, JWK or JWK set among the known ones; gives those
+        taken.
+        """
         new = read_public(file)
         known = {key.thumbprint: key for key in (*self.trusted(), *new)}
         data = {"format": LIST_FORMAT, "version": 1, "keys": [key.to_data() for key in known.values()]}
@@ -291,7 +295,9 @@ def _decrypt(data: dict[str, Any], passphrase: str, path: Path) -> SigningKey:
 
 
 def _derive(passphrase: str, how: Mapping[str, Any]) -> bytes:
-    """scrypt (RFC 7914) with the file's own parameters, held to bounds so that a file cannot make us compute for ever."""
+    """scrypt (RFC 7914) with the file's own parameters, held to bounds so that a file cannot make us compute
+    for ever.
+    """
     from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
     n, r, p = how["n"], how["r"], how["p"]

@@ -1,7 +1,8 @@
-"""A sealed record, opened for reading: header, checks, events, readings, waveforms, and the means to verify and re-judge it.
+"""A sealed record, opened for reading: header, checks, events, readings, waveforms, and the means to verify
+and re-judge it.
 
-Opening reads the container's directory and the header; the data is read when asked for. Opening is not verifying:
-`record.verify()` is.
+Opening reads the container's directory and the header; the data is read when asked for. Opening is not
+verifying: `record.verify()` is.
 """
 
 from collections.abc import Iterator, Mapping
@@ -130,7 +131,9 @@ class Record:
 
     @property
     def checks(self) -> list[dict[str, Any]]:
-        """The checks as judged: step, id, measure, of, value, unit, low, high, uncertainty, margin, verdict, reason, rule."""
+        """The checks as judged: step, id, measure, of, value, unit, low, high, uncertainty, margin, verdict,
+        reason, rule.
+        """
         return list(self.header.get("checks", []))
 
     # ---- parts
@@ -207,9 +210,11 @@ class Record:
 
     @cached_property
     def readings(self) -> "pd.DataFrame":
-        """All readings, one row each, by time: `time` (s), `channel`, `value` (SI), `unit`, `spread` (s), `overloaded`, `repeat`, `seq`.
+        """All readings, one row each, by time: `time` (s), `channel`, `value` (SI), `unit`, `spread` (s),
+        `overloaded`, `repeat`, `seq`.
 
-        `repeat`: the meter had not updated since the reading before. Columns of text are categories, to stay small.
+        `repeat`: the meter had not updated since the reading before. Columns of text are categories, to stay
+        small.
         """
         import numpy as np
         import pandas as pd
@@ -222,10 +227,10 @@ class Record:
             for k, name in enumerate(source.channels):
                 unit = self.plan.channels[name].unit if name in self.plan.channels else ""
                 count = len(seq)
-                frames.append(
-                    (at, np.full(count, code + k, np.int32), values[k], np.full(count, units.index(unit), np.int8), spread,
-                     (flags >> np.uint64(k)) & np.uint64(1) == 1, (flags >> np.uint64(32 + k)) & np.uint64(1) == 1, seq)
-                )  # fmt: skip
+                number = np.full(count, code + k, np.int32)
+                unit_number = np.full(count, units.index(unit), np.int8)
+                over, repeat = (flags >> np.uint64(bit) & np.uint64(1) == 1 for bit in (k, 32 + k))
+                frames.append((at, number, values[k], unit_number, spread, over, repeat, seq))
             code += len(source.channels)
         columns = (
             [np.concatenate(column) for column in zip(*frames, strict=True)] if frames else [np.zeros(0)] * 8
@@ -237,11 +242,9 @@ class Record:
         return pd.DataFrame(
             {
                 "time": time,
-                "channel": pd.Categorical.from_codes(
-                    position[channel.astype(int)] if len(channel) else [], unique
-                ),
+                "channel": pd.Categorical.from_codes(position[channel.astype(int)], pd.Index(unique)),
                 "value": value,
-                "unit": pd.Categorical.from_codes(unit_code.astype(int), units),
+                "unit": pd.Categorical.from_codes(unit_code.astype(int), pd.Index(units)),
                 "spread": spread,
                 "overloaded": over,
                 "repeat": repeat,
@@ -250,7 +253,9 @@ class Record:
         )
 
     def channel(self, name: str) -> tuple[Any, Any]:
-        """Times (s) and values (SI) of one channel. Raises `KeyError` for a channel that the run did not read."""
+        """Times (s) and values (SI) of one channel. Raises `KeyError` for a channel that the run did not
+        read.
+        """
         import numpy as np
 
         found = []

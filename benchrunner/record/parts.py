@@ -1,10 +1,10 @@
 """The parts of a record that hold the run's data: written batch by batch, read back as the core's inputs.
 
-`readings/<source>.parquet`: one row per reply of that instrument: `seq` (number of the input), `arrived`, `at`,
-`spread` (s), `flags`, then one float64 column per channel in SI, unit and accuracy in the column's metadata.
-`ticks.parquet`: `seq`, `arrived`. `inputs.jsonl`: every other input, one canonical JSON object a line.
-`waveforms/NNNN.parquet`: one float64 column per channel; start, rate and trigger in the schema's metadata.
-`events.jsonl`: what the core said, in order. All numbers come back bit for bit.
+`readings/<source>.parquet`: one row per reply of that instrument: `seq` (number of the input), `arrived`,
+`at`, `spread` (s), `flags`, then one float64 column per channel in SI, unit and accuracy in the column's
+metadata. `ticks.parquet`: `seq`, `arrived`. `inputs.jsonl`: every other input, one canonical JSON object a
+line. `waveforms/NNNN.parquet`: one float64 column per channel; start, rate and trigger in the schema's
+metadata. `events.jsonl`: what the core said, in order. All numbers come back bit for bit.
 """
 
 import re
@@ -44,7 +44,9 @@ def source_parts(sources: Sequence[Source]) -> list[str]:
 
 
 class TableWriter:
-    """Rows of numbers into one Parquet file, in bounded memory. The first `len(whole)` columns are whole numbers."""
+    """Rows of numbers into one Parquet file, in bounded memory. The first `len(whole)` columns are whole
+    numbers.
+    """
 
     def __init__(self, path: Path, schema: Any) -> None:
         import pyarrow.parquet as pq
@@ -102,7 +104,9 @@ class TableWriter:
 
 
 def readings_schema(source: Source, channels: Mapping[str, Channel]) -> Any:
-    """Columns of a source's readings. A channel called like one of the first five columns gets a trailing `_`."""
+    """Columns of a source's readings. A channel called like one of the first five columns gets a trailing
+    `_`.
+    """
     import pyarrow as pa
 
     head = [
@@ -142,7 +146,9 @@ def ticks_schema() -> Any:
 def write_waveform(
     path: Path, data: Mapping[str, Any], shape: Sequence[int], raw: bytes, units: Mapping[str, str]
 ) -> None:
-    """One capture's samples. `data`: the capture as data, without samples. Raises `ValueError` for a shape that lies."""
+    """One capture's samples. `data`: the capture as data, without samples. Raises `ValueError` for a shape
+    that lies.
+    """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -172,7 +178,9 @@ def write_waveform(
 
 
 def open_table(buffer: Any, part: str, expected: Any = None) -> Any:
-    """A Parquet part, its columns held against `expected` before anything is decoded. Raises `ContainerError`."""
+    """A Parquet part, its columns held against `expected` before anything is decoded. Raises
+    `ContainerError`.
+    """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -235,7 +243,7 @@ Fetch = Callable[[str], Any]  # a part's name -> its content as a buffer; None w
 
 
 def inputs(plan: RunPlan, fetch: Fetch) -> Iterator[tuple[int, Input]]:
-    """All inputs of the run with their numbers, in order, exactly as they were fed. Raises `ContainerError`."""
+    """All inputs of the run with their numbers, in order, as they were fed. Raises `ContainerError`."""
     streams = [
         _readings(number, source, part, plan, fetch)
         for number, (source, part) in enumerate(zip(plan.sources, source_parts(plan.sources), strict=True))

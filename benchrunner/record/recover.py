@@ -1,45 +1,85 @@
 """What a crashed run left, sealed as a record that says "did not finish".
 
-Nothing is added: no reading, no verdict. Checks that were not judged say so; where the journal breaks off, the header
-states after which bench time and how many bytes could not be read. Whether the bench was made safe is not known.
+Nothing is added: no reading, no verdict. Checks that were not judged say so; where the journal breaks off,
+the header states after which bench time and how many bytes could not be read. Whether the bench was made
+safe is not known.
 """
 
-import os
+import contextlib
+import time
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from benchrunner.errors import Problem
-from benchrunner.record import journal, seal
+from benchrunner.errors import Problem, Refused
+from benchrunner.record import container, journal
 from benchrunner.record.keys import SigningKey
+from benchrunner.record.opened import Record
+from benchrunner.record.seal import SUFFIX, SealError, seal
 
 
-def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | None = None) -> Path:
+@dataclass(frozen=True)
+class Recovered:
+    """The record made, and what there is to say about it, one line each."""
+
+    record: Path
+    says: tuple[str, ...]
+
+
+def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | None = None) -> Recovered:
     """Seal the journal of a run that ended without sealing. `source`: the run's folder or its journal.
 
-    The record goes beside the journal unless told otherwise; the journal is left as it is. Raises
-    `journal.JournalError` where there is no journal, `seal.SealError` where nothing was run, or where another process
-    still writes it.
+    The record goes beside the run's folder unless told otherwise, and never over another file; the journal
+    stays as it is. Raises `Refused` where there is no journal, nothing was run, or somebody still writes it.
     """
-    source = Path(source)
-    path = source / journal.FILE_NAME if source.is_dir() else source
+    path = Path(source)
+    path = path / journal.FILE_NAME if path.is_dir() else path
     if _growing(path):
-        raise seal.SealError(Problem(str(path), "is still being written", "wait until the run has ended"))
-    return seal.seal(path, to if to is not None else path.parent, key, ended_by="crash")
+        raise Refused(Problem(str(path), "is still being written", "wait until the run has ended"))
+    folder = path.absolute().parent
+    try:
+        record = seal(
+            path, to if to is not None else folder.with_name(folder.name + SUFFIX), key, ended_by="crash"
+        )
+        header = Record.open(record).header
+    except (journal.JournalError, SealError, container.ContainerError) as error:
+        raise Refused(error.problem) from error
+    with contextlib.suppress(OSError):
+        (folder / "reserve").unlink()
+    return Recovered(record, tuple(_says(header)))
+
+
+def _says(header: dict[str, Any]) -> list[str]:
+    counts, gap, checks = header["counts"], header["gap"], header["checks"]
+    lines = [
+        f"kept: {counts['inputs']} inputs with {counts['readings']} readings, {counts['waveforms']} waveforms"
+    ]
+    if gap is not None:
+        lines.append(str(gap["says"]))
+        if gap["bytes_lost"]:
+            lines.append(f"{gap['bytes_lost']} bytes at the journal's end could not be read")
+    open_checks = sum(1 for check in checks if check["verdict"] == "not judged")
+    lines.append(f"checks judged: {len(checks) - open_checks}; not judged: {open_checks}")
+    if header["finished"]:
+        lines.append("the run had finished; only its sealing was missing")
+    else:
+        lines.append("did not finish")
+    if header["safe"]["state"] not in ("confirmed", "not needed"):
+        lines.append("whether the bench was made safe is NOT known from this journal: check it by meter")
+    return lines
 
 
 def _growing(path: Path) -> bool:
-    """Whether somebody writes the journal now: a writer holds something new at least every second while inputs come."""
-    import time
-
+    """Whether somebody writes the journal now: while inputs come, a writer hands over something every second."""
     try:
-        before = os.stat(path)
+        before = path.stat()
         if abs(time.time() - before.st_mtime) > 5:
             return False
         time.sleep(1.2)
-        after = os.stat(path)
+        after = path.stat()
     except OSError as error:
-        raise journal.JournalError(
-            Problem(
-                str(path), f"cannot be read: {error.strerror}", "give the run's folder or its run.journal"
-            )
-        ) from error
+        problem = Problem(
+            str(path), f"cannot be read: {error.strerror}", "give the run's folder or its run.journal"
+        )
+        raise Refused(problem) from error
     return after.st_size != before.st_size

@@ -1,7 +1,8 @@
-"""From a journal to a sealed record: one container with a canonical header that holds the digest of every other part.
+"""From a journal to a sealed record: one container with a canonical header that holds the digest of every
+other part.
 
-The journal is read item by item; tables are written batch by batch into a folder beside the record and then joined.
-Nothing is added that the journal does not hold: where it breaks off, the header says so.
+The journal is read item by item; tables are written batch by batch into a folder beside the record and then
+joined. Nothing is added that the journal does not hold: where it breaks off, the header says so.
 """
 
 import contextlib
@@ -52,10 +53,12 @@ def seal(
     role: str = "operator",
     comment: str = "",
 ) -> Path:
-    """Seal the journal `source` (file or run folder) as the record `to` (a file, or a folder that gets a named file).
+    """Seal the journal `source` (file or run folder) as the record `to` (a file, or a folder that gets a
+    named file).
 
-    With `key` it is signed. `ended_by` says how a run without an ending of its own ended. An existing record is never
-    written over. Returns the record's path. Raises `SealError`, `journal.JournalError`, `container.ContainerError`.
+    With `key` it is signed. `ended_by` says how a run without an ending of its own ended. An existing record
+    is never written over. Returns the record's path. Raises `SealError`, `journal.JournalError`,
+    `container.ContainerError`.
     """
     to = Path(to)
     here = to if to.is_dir() else to.parent
@@ -153,6 +156,9 @@ class _Gathered:
                     "it was changed or is damaged",
                 )
             ) from error
+        self._finish()
+
+    def _finish(self) -> None:
         for number, table in self._tables.items():
             table.close()
             self._rows[self._names[number]] = table.rows
@@ -197,7 +203,7 @@ class _Gathered:
         raw = item["raw"]
         if not isinstance(raw, bytes) or hashlib.sha256(raw).hexdigest() != item["sha256"]:
             raise codec.CodecError(f"{item['name']} does not fit its digest")
-        return raw
+        return bytes(raw)
 
     def _take(self, item: list[Any], inputs: TextIO, events: TextIO) -> None:
         kind = item[0]
@@ -272,13 +278,13 @@ class _Gathered:
 
     def header(self, ended_by: str, key: SigningKey | None) -> dict[str, Any]:
         """The header, complete but for the canonical writing."""
-        facts, ended = self._facts, self._ended
+        facts, ended, order = self._facts, self._ended or {}, self.plan.order
         self._counts["inputs"] = self.tail.inputs
         checks = _with_unjudged(self._checks, self.plan)
         deviations = [*facts["deviations"], *self._later.pop("deviations", [])]
         instruments = self._later.pop("instruments", facts["instruments"])
         overridden = [*facts["overridden"], *self._later.pop("overridden", [])]
-        finished = ended is not None and bool(ended.get("finished", False))
+        finished = bool(ended.get("finished", False))
         listed = []
         for name, content in self.members:
             entry: dict[str, Any] = {"name": name, "bytes": _size(content), "sha256": _sha256(content)}
@@ -297,25 +303,21 @@ class _Gathered:
             "laboratory": facts["laboratory"],
             "operator": facts["operator"],
             "acknowledged": facts["acknowledged"],
-            "procedure": {**self._file_facts("procedure"), "purpose": self.plan.order.purpose, "basis": list(self.plan.order.basis)},
-            "pairing": self._file_facts("pairing"),
+            "procedure": {**self._file_facts("procedure"), "purpose": order.purpose, "basis":
+            list(order.basis)}, "pairing": self._file_facts("pairing"),
             "bench": self._file_facts("bench"),
             "drivers": self._drivers,
             "overrides": facts["overrides"],
-            "parameters": {name: {"value": value, "unit": unit} for name, (value, unit) in self.plan.order.parameters.items()},
-            "cautions": list(self.plan.order.cautions),
+            "parameters": {name: {"value": value, "unit": unit} for name, (value, unit) in
+            order.parameters.items()}, "cautions": list(order.cautions),
             "instruments": instruments,
-            "channels": [
-                {"name": c.name, "unit": c.unit, "source": s.name, "of_reading": c.of_reading, "of_range": c.of_range,
-                 "resolution": c.resolution, "evaluated": c.evaluated, "delivers": c.delivers}
-                for s in self.plan.sources for c in (self.plan.channels[n] for n in s.channels if n in self.plan.channels)
-            ],
+            "channels": _channels(self.plan),
             "checks": checks,
             "verdict": worst(checks),
             "finished": finished,
-            "ended_by": str((ended or {}).get("ended_by", "")) or ("procedure" if finished else ended_by or "unknown"),
-            "exit": int((ended or {}).get("exit", 4)),
-            "safe": {"state": str((ended or {}).get("safe", "not confirmed")), "steps": list(self._safe.values())},
+            "ended_by": ended.get("ended_by") or ("procedure" if finished else ended_by or "unknown"),
+            "exit": ended.get("exit", 4),
+            "safe": {"state": ended.get("safe", "not confirmed"), "steps": list(self._safe.values())},
             "overridden": overridden,
             "deviations": deviations,
             "notes": self._notes,
@@ -327,7 +329,7 @@ class _Gathered:
                 "readings": self._readings.hexdigest(),
                 "checks": hashlib.sha256(canonical.dumps(codec.plain(checks))).hexdigest(),
             },
-            "signer": {"name": key.public.name, "key": key.public.thumbprint, "demo": key.public.demo} if key else None,
+            "signer": _signer(key),
             "parts": listed,
         }  # fmt: skip
         return {str(name): codec.plain(value) for name, value in header.items()}
@@ -381,10 +383,26 @@ def _with_unjudged(checks: list[dict[str, Any]], plan: RunPlan) -> list[dict[str
 
 def _unjudged(step: str, identity: str, measure: str, of: str, check: Any) -> dict[str, Any]:
     return {
-        "step": step, "id": identity, "measure": measure, "of": of, "unit": check.unit, "low": check.low, "high": check.high,
-        "rule": check.rule, "value": None, "uncertainty": None, "margin": None, "verdict": "not judged",
-        "reason": "the run ended before this check was judged",
+        "step": step, "id": identity, "title": check.title, "measure": measure, "of": of, "unit": check.unit,
+        "low": check.low, "high": check.high, "rule": check.rule, "k": check.k, "basis": check.basis,
+        "limit": check.limit_text, "value": None, "uncertainty": None, "margin": None, "margin_in_u": None,
+        "verdict": "not judged", "reason": "the run ended before this check was judged",
     }  # fmt: skip
+
+
+def _channels(plan: RunPlan) -> list[dict[str, Any]]:
+    names = [
+        (source.name, name) for source in plan.sources for name in source.channels if name in plan.channels
+    ]
+    facts = ("unit", "of_reading", "of_range", "resolution", "evaluated", "delivers")
+    return [
+        {"name": name, "source": source, **{fact: getattr(plan.channels[name], fact) for fact in facts}}
+        for source, name in names
+    ]
+
+
+def _signer(key: SigningKey | None) -> dict[str, Any] | None:
+    return {"name": key.public.name, "key": key.public.thumbprint, "demo": key.public.demo} if key else None
 
 
 def worst(checks: list[dict[str, Any]]) -> str:

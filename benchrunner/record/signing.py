@@ -1,8 +1,9 @@
-"""Detached signatures over a record's canonical header: compact JWS (RFC 7515, appendix F), Ed25519 (RFC 8037, 9864).
+"""Detached signatures over a record's canonical header: compact JWS (RFC 7515, appendix F), Ed25519 (RFC
+8037, 9864).
 
-The payload is encoded as usual (`b64` stays at its default), then taken out of the token: so any JOSE library can put
-it back and verify. The public key travels in the signature (`jwk`), hence integrity can be checked by anyone; whether
-the key counts is the trust list's matter. A demo key says so in what is signed.
+The payload is encoded as usual (`b64` stays at its default), then taken out of the token: so any JOSE
+library can put it back and verify. The public key travels in the signature (`jwk`), hence integrity can be
+checked by anyone; whether the key counts is the trust list's matter. A demo key says so in what is signed.
 """
 
 import json
@@ -58,7 +59,7 @@ def sign(
     comment: str = "",
     covers: Mapping[str, str] | None = None,
 ) -> bytes:
-    """The detached token over `header` (the bytes of header.json). `covers`: digests of earlier signatures."""
+    """The detached token over `header` (header.json's bytes). `covers`: digests of earlier signatures."""
     from joserfc import jws
     from joserfc.jwk import OKPKey
 

@@ -1,4 +1,6 @@
-"""Whether a record is what was sealed: container, digests, header, signatures, in this order; every finding names its part."""
+"""Whether a record is what was sealed: container, digests, header, signatures, in this order; every finding
+names its part.
+"""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -45,9 +47,9 @@ def verify(
     allow_unsigned: bool = False,
     store: keys.Store | None = None,
 ) -> Verification:
-    """Check a record. With `trust` (a file or keys) only those keys count, and a signature by another is not ok;
-    without, any good signature is ok and an unknown key is said. Never raises for what the record holds; raises
-    `Refused` for a trust file that cannot be read.
+    """Check a record. With `trust` (a file or keys) only those keys count, and a signature by another is not
+    ok; without, any good signature is ok and an unknown key is said. Never raises for what the record holds;
+    raises `Refused` for a trust file that cannot be read.
     """
     path = Path(path)
     listed = _trusted(trust)
@@ -112,7 +114,8 @@ def _header(raw: bytes, result: Verification) -> dict[str, Any] | None:
         result.findings.append(Finding(HEADER, "header", "is no header of a record"))
         return None
     if header.get("version") != VERSION:
-        what = f"is of version {str(header.get('version'))[:20]}; this program knows version {VERSION}: take a newer one"
+        version = str(header.get("version"))[:20]
+        what = f"is of version {version}; this program knows version {VERSION}: take a newer one"
         result.findings.append(Finding(HEADER, "header", what))
         return None
     return header
@@ -242,9 +245,7 @@ def _judge(
                 Finding(signature.part, "unknown key", "is by a key that is not on the trust list")
             )
         elif not allowed:
-            says.append(
-                "the key is unknown here: nothing was changed since signing, but by whom it was signed is open"
-            )
+            says.append("the key is unknown here: nothing was changed since signing; by whom is open")
     result.known = bool(result.signatures) and all(
         s.key.thumbprint in (listed if listed is not None else known) for s in result.signatures
     )
