@@ -8,10 +8,11 @@ import difflib
 import math
 import re
 import tomllib
+import types
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -22,6 +23,12 @@ Model = TypeVar("Model", bound=BaseModel)
 LARGEST_FILE = 1_000_000  # bytes; a card or procedure is a few kilobytes, so more is a mistake or an attack
 DEEPEST = 40  # levels of nesting; tomllib recurses, and no card needs more than six
 
+_NAME_RULE = "use lower-case letters, digits and underscores, a letter first"
+_PATTERNS = {
+    r"^[a-z][a-z0-9_]{0,39}$": _NAME_RULE,
+    r"^[a-z][a-z0-9_-]{0,39}$": "use lower-case letters, digits, '-' and '_', a letter first",
+    r"^[a-z][a-z0-9_]{0,39}\.[a-z][a-z0-9_]{0,39}$": 'write role.quantity, such as "bus.voltage"',
+}
 _HEADER = re.compile(r"^\s*(\[\[?)\s*(.+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY_PART = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))\s*(\.)?""")
 
@@ -43,7 +50,9 @@ class Document:
 
     def where(self, path: KeyPath) -> str:
         """`file:line: key` as an error message names it."""
-        return f"{self.path}:{self.line(path)}: {key_text(path)}" if path else f"{self.path}:{self.line(path)}"
+        return (
+            f"{self.path}:{self.line(path)}: {key_text(path)}" if path else f"{self.path}:{self.line(path)}"
+        )
 
     def problem(self, path: KeyPath, what: str, mend: str) -> Problem:
         """A problem with the value at `path`."""
@@ -65,7 +74,11 @@ def load(path: Path | str) -> Document:
         with path.open("rb") as stream:
             raw = stream.read(LARGEST_FILE + 1)
     except OSError as error:
-        raise Refused(Problem(str(path), f"cannot be read: {error.strerror or error}", "check the path and the permissions")) from error
+        raise Refused(
+            Problem(
+                str(path), f"cannot be read: {error.strerror or error}", "check the path and the permissions"
+            )
+        ) from error
     return parse(raw, path)
 
 
@@ -73,22 +86,38 @@ def parse(raw: bytes, path: Path | str) -> Document:
     """As `load`, from bytes already at hand (a record carries its cards verbatim)."""
     path = Path(path)
     if len(raw) > LARGEST_FILE:
-        raise Refused(Problem(str(path), f"is larger than {LARGEST_FILE:,} bytes", "is this the right file? A card is a few kilobytes of text"))
+        raise Refused(
+            Problem(
+                str(path),
+                f"is larger than {LARGEST_FILE:,} bytes",
+                "is this the right file? A card is a few kilobytes of text",
+            )
+        )
     try:
         text = raw.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise Refused(Problem(f"{path}:{line}", "is not UTF-8 text", "save the file as UTF-8")) from error
     if _nesting(text) > DEEPEST:
-        raise Refused(Problem(str(path), f"nests brackets more than {DEEPEST} deep", "no card needs that; simplify the value"))
+        raise Refused(
+            Problem(
+                str(path),
+                f"nests brackets more than {DEEPEST} deep",
+                "no card needs that; simplify the value",
+            )
+        )
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         found = re.search(r"line (\d+)", str(error))
         line = int(found.group(1)) if found else text.count("\n") + 1
-        raise Refused(Problem(f"{path}:{line}", f"is not valid TOML: {error}", "mend the syntax on or before this line")) from error
+        raise Refused(
+            Problem(f"{path}:{line}", f"is not valid TOML: {error}", "mend the syntax on or before this line")
+        ) from error
     except RecursionError as error:
-        raise Refused(Problem(str(path), "is nested too deeply", "no card needs that; simplify the value")) from error
+        raise Refused(
+            Problem(str(path), "is nested too deeply", "no card needs that; simplify the value")
+        ) from error
     lines = _line_map(text)
     document = Document(path, raw, data, lines)
     bad = [
@@ -106,12 +135,15 @@ def fit(document: Document, model: type[Model]) -> Model:
     try:
         return model.model_validate(document.data)
     except ValidationError as error:
-        found = [(document.line(_clean(e["loc"])), _explain(document, dict(e), model)) for e in error.errors(include_url=False)]
+        found = [
+            (document.line(clean(e["loc"])), _explain(document, dict(e), model))
+            for e in error.errors(include_url=False)
+        ]
         raise Refused([problem for _, problem in sorted(found, key=lambda pair: pair[0])]) from error
 
 
 def _explain(document: Document, error: dict[str, Any], model: type[BaseModel]) -> Problem:
-    path = _clean(error["loc"])
+    path = clean(error["loc"])
     kind, value = error["type"], error.get("input")
     if kind == "extra_forbidden":
         known = _known_keys(model, path[:-1])
@@ -124,11 +156,20 @@ def _explain(document: Document, error: dict[str, Any], model: type[BaseModel]) 
     if kind == "value_error" and isinstance(context.get("error"), Mended):
         mended = context["error"]
         return document.problem(path, mended.what, mended.mend)
+    if kind == "literal_error":
+        return document.problem(path, f"is {_short(value)}", f"write {context['expected']}")
+    if kind == "string_pattern_mismatch":
+        mend = _PATTERNS.get(context["pattern"], f"it must match {context['pattern']}")
+        return document.problem(path, f"({_short(value)}) has a form that is not known here", mend)
     message = str(error["msg"]).removeprefix("Value error, ")
-    return document.problem(path, f"is {_short(value)}: {message[:1].lower()}{message[1:]}", "see the schema in resources/schemas, or the guide")
+    return document.problem(
+        path,
+        f"is {_short(value)}: {message[:1].lower()}{message[1:]}",
+        "see the schema in resources/schemas, or the guide",
+    )
 
 
-class Mended(ValueError):
+class Mended(ValueError):  # noqa: N818 - it carries the mend, and is not shown as an error
     """Raised inside a model's validator: what is wrong and how to mend it; `fit` adds file, line and key."""
 
     def __init__(self, what: str, mend: str) -> None:
@@ -141,40 +182,49 @@ def _short(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _clean(loc: tuple[str | int, ...]) -> KeyPath:
-    """pydantic adds tags of unions and functions to a location (`str`, `function-after[...]`); they are not keys."""
-    tags = re.compile(r"^(str|int|float|bool|list\[.*|dict\[.*|tuple\[.*|function-.*|literal\[.*|constrained-.*|nullable.*|lax-or-strict.*|[A-Z]\w*)$")
+def clean(loc: tuple[str | int, ...]) -> KeyPath:
+    """The key path of an error's location: pydantic adds tags of unions and functions to a location (`str`, `function-after[...]`); they are not keys."""
+    tags = re.compile(
+        r"^(str|int|float|bool|list\[.*|dict\[.*|tuple\[.*|function-.*|literal\[.*|constrained-.*|nullable.*|\[key\]|lax-or-strict.*|[A-Z]\w*)$"
+    )
     return tuple(part for part in loc if isinstance(part, int) or not tags.match(part))
 
 
 def _known_keys(model: type[BaseModel], path: KeyPath) -> list[str]:
-    """The keys that the model knows at `path`, following fields through lists and mappings."""
-    from typing import get_args
-
+    """The keys that the model knows at `path`, following fields through lists, mappings and alternatives."""
     current: list[Any] = [model]
     for part in path:
-        step: list[Any] = []
-        for candidate in current:
-            if isinstance(candidate, type) and issubclass(candidate, BaseModel):
-                if isinstance(part, str):
-                    for name, info in candidate.model_fields.items():
-                        if part in (name, info.alias):
-                            step.append(info.annotation)
-            else:
-                step.append(candidate)
-        current = [leaf for annotation in step for leaf in _models_in(annotation, get_args)]
+        current = [inner for annotation in current for inner in _inside(annotation, part)]
     keys: list[str] = []
     for candidate in current:
-        if isinstance(candidate, type) and issubclass(candidate, BaseModel):
-            keys += [info.alias or name for name, info in candidate.model_fields.items()]
+        for one in _alternatives(candidate):
+            if isinstance(one, type) and issubclass(one, BaseModel):
+                keys += [info.alias or name for name, info in one.model_fields.items()]
     return keys
 
 
-def _models_in(annotation: Any, get_args: Any) -> Iterator[Any]:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+def _inside(annotation: Any, part: str | int) -> Iterator[Any]:
+    """What stands at key or index `part` of a value of that type."""
+    for one in _alternatives(annotation):
+        if isinstance(one, type) and issubclass(one, BaseModel):
+            for name, info in one.model_fields.items():
+                if part == (info.alias or name):
+                    yield info.annotation
+        elif get_origin(one) in (list, tuple) and isinstance(part, int):
+            yield from get_args(one)[:1]
+        elif get_origin(one) is dict and isinstance(part, str):
+            yield get_args(one)[1]
+
+
+def _alternatives(annotation: Any) -> Iterator[Any]:
+    """The members of a union, without the metadata of `Annotated`."""
+    if get_origin(annotation) is Annotated:
+        yield from _alternatives(get_args(annotation)[0])
+    elif get_origin(annotation) in (Union, types.UnionType):
+        for one in get_args(annotation):
+            yield from _alternatives(one)
+    else:
         yield annotation
-    for argument in get_args(annotation):
-        yield from _models_in(argument, get_args)
 
 
 def _leaves(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath, Any]]:

@@ -7,7 +7,9 @@ shown in full before the run, frozen into the record, and is all that the core k
 from dataclasses import dataclass, field
 from typing import Literal
 
-ConditionKind = Literal["settled", "above", "below", "between", "is", "elapsed", "answered", "captured", "all", "any"]
+ConditionKind = Literal[
+    "settled", "above", "below", "between", "is", "elapsed", "answered", "captured", "all", "any"
+]
 Rule = Literal["simple", "guarded"]
 DataClass = Literal["polled", "half-cycle", "waveform"]
 
@@ -114,7 +116,9 @@ class PlannedStep:
     checks: tuple[PlannedCheck, ...] = ()
     group: str = ""  # "outage" for the steps of a repeated group
     repeat: int = 0  # 1..n within the group
-    random_delay: float = 0.0  # s; a seeded wait of 0..this before the orders, so that repeats fall anywhere on the wave
+    random_delay: float = (
+        0.0  # s; a seeded wait of 0..this before the orders, so that repeats fall anywhere on the wave
+    )
     expected: float = 0.0  # s; for the course on screen before there is a rehearsal
 
 

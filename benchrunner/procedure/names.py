@@ -1,0 +1,173 @@
+"""The names that a value may use besides its own procedure's, with their units; and how names become values.
+
+`pairing.*` are the figures of the pairing card's nameplates and settings, `bench.*` those of the bench card. Their
+units are known before any card is read, so that a file can be checked by itself.
+"""
+
+import difflib
+import math
+from collections.abc import Iterable, Mapping
+
+from benchrunner.procedure.arithmetic import ArithmeticFault, Node, Value, dimension_of, names
+from benchrunner.units import Quantity
+
+_INVERTER = "pairing.battery_inverter."
+_PV = "pairing.pv_inverter."
+_BATTERY = "pairing.battery."
+
+PAIRING_UNITS: dict[str, str] = {
+    **{_INVERTER + name: unit for name, unit in {
+        "rated_power": "W", "rated_voltage": "V", "rated_frequency": "Hz", "charge_current": "A",
+        "absorption_voltage": "V", "float_voltage": "V", "absorption_time": "s", "tail_current": "A",
+        "shift_start": "Hz", "shift_stop": "Hz", "shift_maximum": "Hz", "transfer_time": "s", "grid_wait": "s",
+        "dc_trip_high": "V", "dc_trip_low": "V", "surge_power": "W",
+    }.items()},
+    **{_PV + name: unit for name, unit in {
+        "rated_power": "W", "grid_start": "Hz", "grid_zero": "Hz", "grid_trip": "Hz", "island_start": "Hz",
+        "island_zero": "Hz", "island_trip": "Hz", "response_time": "s", "enter_service_delay": "s", "ramp_time": "s",
+        "trip_voltage_high": "V", "trip_voltage_low": "V",
+    }.items()},
+    **{_BATTERY + name: unit for name, unit in {
+        "cells": "1", "capacity": "C", "nominal_voltage": "V", "charge_voltage_limit": "V", "charge_current_limit": "A",
+        "protection_voltage": "V", "protection_delay": "s", "cell_protection_voltage": "V", "over_current": "A",
+        "over_current_delay": "s", "protection_voltage_low": "V",
+    }.items()},
+    "pairing.array.peak_power": "W",
+    "pairing.expected_pv_power": "W",
+}  # fmt: skip
+
+
+class Scope:
+    """Looks names up: parameters and values of the procedure, loop variables, pairing and bench values.
+
+    With `cards` None nothing of the cards is known: their values are NaN of the right dimension, and only form and
+    dimensions are checked.
+    """
+
+    def __init__(self, cards: Mapping[str, Quantity] | None) -> None:
+        self._cards = cards
+        self._values: dict[str, Value] = {}
+        self._faulty: set[str] = set()
+
+    @property
+    def static(self) -> bool:
+        """True: no cards, so numbers may be unknown."""
+        return self._cards is None
+
+    def fix(self, name: str, value: Value) -> None:
+        """A name whose value is known."""
+        self._values[name] = value
+
+    def knows(self, name: str) -> bool:
+        """Whether the procedure itself already uses this name."""
+        return name in self._values or name in self._faulty
+
+    def spoil(self, name: str) -> None:
+        """A name whose own text is at fault: already reported, so its users stay silent."""
+        self._faulty.add(name)
+
+    def inner(self, values: Mapping[str, Value]) -> "Scope":
+        """The same with loop variables added."""
+        scope = Scope(self._cards)
+        scope._faulty = self._faulty
+        scope._values = {**self._values, **values}
+        return scope
+
+    def lookup(self, name: str) -> Value:
+        """The value of a name. Raises `ArithmeticFault`, and `AlreadyReported` where its own text is at fault."""
+        if name in self._values:
+            return self._values[name]
+        if name in self._faulty:
+            raise AlreadyReported(name)
+        if name.startswith("pairing."):
+            return self._pairing(name)
+        if name.startswith("bench."):
+            return self._bench(name)
+        raise ArithmeticFault(f"uses the unknown name {name!r}", self._suggest(name))
+
+    def _pairing(self, name: str) -> Value:
+        unit = PAIRING_UNITS.get(name)
+        if self._cards is not None and name in self._cards:
+            quantity = self._cards[name]
+            return Value(
+                quantity.value, dimension_of(quantity.unit), "number" if quantity.unit == "1" else ""
+            )
+        if unit is None:
+            raise ArithmeticFault(f"uses the unknown pairing value {name!r}", _near(name, PAIRING_UNITS))
+        if self._cards is None:
+            return Value(math.nan, dimension_of(unit))
+        raise ArithmeticFault(
+            f"needs {name}, which the pairing card does not give", "add it to the pairing card"
+        )
+
+    def _bench(self, name: str) -> Value:
+        if self._cards is None:
+            return Value(math.nan, None)
+        if name in self._cards:
+            quantity = self._cards[name]
+            return Value(
+                quantity.value, dimension_of(quantity.unit), "number" if quantity.unit == "1" else ""
+            )
+        raise ArithmeticFault(
+            f"needs {name}, which the bench card does not give", "add it under [values] of the bench card"
+        )
+
+    def _suggest(self, name: str) -> str:
+        return _near(name, [*self._values, *PAIRING_UNITS], shown=self._values)
+
+
+class AlreadyReported(Exception):  # noqa: N818 - it only ends the work on one value
+    """A value uses a name that is itself at fault."""
+
+
+def in_order(nodes: Mapping[str, Node]) -> tuple[list[str], list[list[str]]]:
+    """The named values so that each comes after those that it uses, and every circle among them (`["a", "b", "a"]`).
+
+    Walks with a stack of its own: a long chain of names must not exhaust Python's.
+    """
+    ordered: list[str] = []
+    circles: dict[frozenset[str], list[str]] = {}
+    done: set[str] = set()
+    for start in nodes:
+        if start in done:
+            continue
+        trail, waiting = [start], [_uses(nodes, start)]
+        while trail:
+            if not waiting[-1]:
+                waiting.pop()
+                done.add(trail[-1])
+                ordered.append(trail.pop())
+                continue
+            following = waiting[-1].pop()
+            if following in trail:
+                circle = [*trail[trail.index(following) :], following]
+                circles.setdefault(frozenset(circle), circle)
+            elif following not in done:
+                trail.append(following)
+                waiting.append(_uses(nodes, following))
+    return ordered, list(circles.values())
+
+
+def _uses(nodes: Mapping[str, Node], name: str) -> list[str]:
+    return [used for used in dict.fromkeys(names(nodes[name])) if used in nodes]
+
+
+def _near(name: str, known: Iterable[str], shown: Iterable[str] | None = None) -> str:
+    """A did-you-mean, or what there is."""
+    known = list(known)
+    near = difflib.get_close_matches(name, known, 1, 0.6)
+    if near:
+        return f"did you mean {near[0]!r}?"
+    listed = list(shown) if shown is not None else known
+    return (
+        "known names: " + ", ".join(sorted(listed)) if listed else "define it under [parameters] or [values]"
+    )
+
+
+def did_you_mean(name: str, known: Iterable[str], kind: str) -> str:
+    """The mend for an unknown role, channel, measure or parameter."""
+    known = sorted(known)
+    near = difflib.get_close_matches(name, known, 1, 0.6)
+    if near:
+        return f"did you mean {near[0]!r}?"
+    return f"{kind}: {', '.join(known)}" if known else f"there are no {kind}"
