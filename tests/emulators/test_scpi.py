@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchrunner.sim.emulators.lines import LONGEST_LINE
 from benchrunner.sim.emulators.parameters import (
     ERROR_TEXTS,
     Channels,
@@ -19,7 +20,7 @@ from benchrunner.sim.emulators.parameters import (
     Switch,
     block,
 )
-from benchrunner.sim.emulators.scpi import LONGEST_MESSAGE, NOT_AVAILABLE, OVERLOAD, Command, ScpiInterpreter
+from benchrunner.sim.emulators.scpi import NOT_AVAILABLE, OVERLOAD, Command, ScpiInterpreter
 from benchrunner.sim.emulators.status import ErrorQueue, Register, error_bit, status_byte
 
 VECTORS = Path(__file__).parents[1] / "vectors" / "instrument-protocols" / "instrument-protocols.json"
@@ -273,7 +274,7 @@ def test_megabytes_without_a_line_feed() -> None:
     bench = Bench()
     for _ in range(64):
         assert bench.scpi.receive(b"x" * 65536) == b""
-    assert len(bench.scpi._buffer) <= LONGEST_MESSAGE
+    assert len(bench.scpi._reader._buffer) <= LONGEST_LINE
     assert bench("") == ""  # the end of the overlong line
     assert bench("SYST:ERR?") == '-363,"Input buffer overrun"'
     assert bench("POW?") == "0.0"

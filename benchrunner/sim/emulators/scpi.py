@@ -11,12 +11,12 @@ from collections.abc import Callable, Iterable
 from itertools import product
 from typing import Any
 
+from benchrunner.sim.emulators.lines import LineReader
 from benchrunner.sim.emulators.parameters import Number, Parameter, ScpiError, split_outside_quotes
 from benchrunner.sim.emulators.status import ErrorQueue, Register, Status
 
 NOT_AVAILABLE = "9.91E37"  # SCPI-1999 vol. 1, 7.2.1.5: not a number
 OVERLOAD = "9.9E37"  # SCPI-1999 vol. 1, 7.2.1.4: infinity, the reply to an overloaded range
-LONGEST_MESSAGE = 4096  # bytes of one program message; a bench command has some twenty
 LONGEST_REPLY = 4_000_000  # bytes waiting in the output queue before the exchange counts as deadlocked
 LONGEST_MNEMONIC = 12  # IEEE 488.2, 7.6.1.4.1
 QUICK_ENTRIES = 32
@@ -74,8 +74,7 @@ class ScpiInterpreter:
         self.status = Status()
         self.errors = ErrorQueue(queue_depth)
         self._reset = reset
-        self._buffer = bytearray()
-        self._overrun = False
+        self._reader = LineReader()
         self._headers: dict[tuple[str, bool], tuple[Command, tuple[int, ...]]] = {}
         self._quick: dict[bytes, Action] = {}
         self._output: list[bytes] = []
@@ -91,36 +90,28 @@ class ScpiInterpreter:
 
     # -- bytes
 
-    def receive(self, data: bytes) -> bytes:
-        """Feed what arrived; the replies to all messages completed by it, each ended by a line feed."""
-        if not self._buffer and not self._overrun:
+    def receive(self, data: bytes, reader: LineReader | None = None) -> bytes:
+        """Feed what arrived; the replies to all messages completed by it, each ended by a line feed.
+
+        `reader` holds the half-received message of the connection it came by (default: the interpreter's own).
+        """
+        reader = reader or self._reader
+        if reader.empty:
             quick = self._quick.get(data)
             if quick is not None:
                 answer = quick()
                 return (answer.encode("latin-1") if isinstance(answer, str) else answer or b"") + b"\n"
         replies: list[bytes] = []
-        for piece in _lines(data):
-            whole = piece.endswith(b"\n")
-            if self._overrun:
-                self._overrun = not whole
-                continue
-            if len(self._buffer) + len(piece) > LONGEST_MESSAGE:
-                self._buffer.clear()
-                self._overrun = not whole
+        for message in reader.feed(data):
+            if message is None:
                 self.report(-363)
-                continue
-            self._buffer += piece
-            if whole:
-                message = bytes(self._buffer)
-                self._buffer.clear()
-                if reply := self._message(message):
-                    replies.append(reply)
+            elif reply := self._message(message):
+                replies.append(reply)
         return b"".join(replies)
 
     def forget(self) -> None:
-        """Drop a half-received message: what a device clear or a closed connection does."""
-        self._buffer.clear()
-        self._overrun = False
+        """Drop a half-received message: what a device clear does."""
+        self._reader.forget()
 
     def report(self, code: int, detail: str = "") -> None:
         """Put an error into the queue and set its class's bit in the event register."""
@@ -270,16 +261,6 @@ class ScpiInterpreter:
     def _restore(self) -> None:
         if self._reset is not None:
             self._reset()
-
-
-def _lines(data: bytes) -> Iterable[bytes]:
-    """Split after each line feed only; a carriage return is white space."""
-    start = 0
-    while (end := data.find(b"\n", start)) >= 0:
-        yield data[start : end + 1]
-        start = end + 1
-    if start < len(data):
-        yield data[start:]
 
 
 def _triple(name: str, register: Register) -> list[Command]:

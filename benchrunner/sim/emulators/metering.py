@@ -1,0 +1,207 @@
+"""The measuring part of a simulated instrument: averages the plant over its window, errs, rounds and formats.
+
+A value depends on the plant's past, the seed, the instrument, the quantity and the number of the meter's update, and
+on nothing else; so the same bench gives the same values in memory and over any link.
+"""
+
+import math
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from benchrunner.sim.compiled import compiled
+from benchrunner.sim.emulators import draws
+from benchrunner.sim.emulators.options import Options
+
+AC_SHOWN = ("voltage", "current", "power", "apparent_power", "reactive_power", "power_factor", "frequency")
+AC_TAPPED = ("voltage", "current", "power", "frequency")
+LEAST_VOLTAGE = 20.0  # V; below it an AC meter cannot lock on to a frequency
+OVERLOAD, NOT_AVAILABLE = "9.9E37", "9.91E37"
+Values = npt.NDArray[np.float64]
+draws_normal = draws.normal  # a kernel can call only what it sees as a name of this module
+
+
+class Plant(Protocol):
+    """What an emulator uses of the plant."""
+
+    taps: tuple[str, ...]
+    step: float
+
+    @property
+    def now(self) -> float: ...
+
+    def value(self, tap: str) -> float: ...
+
+    def set(self, name: str, value: float) -> None: ...
+
+    def window_mean(self, taps: npt.NDArray[np.int64], t_from: float, t_to: float) -> Values: ...
+
+
+# columns of the parameter table, one row for each shown quantity
+GAIN, OFFSET, OF_READING, OF_RANGE, RESOLUTION, LARGEST, FACTOR = range(7)
+
+
+@compiled
+def _read(keys: Any, update: Any, means: Any, present: Any, table: Any, out: Any, alternating: Any) -> Any:
+    """Displayed values into `out`; 0 where all are plain numbers, 1 where one is not."""
+    count = means.shape[0]
+    odd = 0
+    for k in range(count):
+        row = k if not alternating or k < 3 else 6
+        if not present[k]:
+            out[row] = np.nan
+            continue
+        true = means[k]
+        if abs(true) > table[row, 5]:
+            out[row] = np.inf
+            continue
+        limit = table[row, 2] * abs(true) + table[row, 3]
+        out[row] = true * (1.0 + table[row, 0]) + table[row, 1] + limit * draws_normal(keys[k], update)
+    if alternating:
+        voltage, current, power = out[0], out[1], out[2]
+        if math.isinf(voltage) or math.isinf(current):
+            if present[2]:
+                out[2] = np.inf
+            out[3] = out[4] = out[5] = np.inf
+        else:
+            apparent = abs(voltage * current)
+            out[3] = apparent
+            out[4] = math.sqrt(max(0.0, apparent * apparent - power * power))
+            out[5] = max(-1.0, min(1.0, power / apparent)) if apparent > 1.0 else np.nan
+            if math.isnan(power) or math.isnan(apparent):
+                out[4] = out[5] = np.nan
+        if not math.isnan(voltage) and abs(voltage) < 20.0:
+            out[6] = np.nan
+    for row in range(out.shape[0]):
+        value = out[row]
+        if math.isnan(value) or math.isinf(value):
+            odd = 1
+            continue
+        digit = table[row, 4]
+        out[row] = math.floor(value * table[row, 6] / digit + 0.5) * digit
+    return odd
+
+
+class Meter:
+    """Reads some of the plant's taps. `shown`: the quantities in a reply's order; AC meters derive three of them."""
+
+    def __init__(self, plant: Plant, name: str, options: Options, seed: int, shown: tuple[str, ...]) -> None:
+        self.shown, self.update, self.window = shown, options.update, options.window
+        self._plant = plant
+        self._alternating = shown == AC_SHOWN
+        tapped = AC_TAPPED if self._alternating else shown
+        found = [tap_of(plant, options, quantity) for quantity in tapped]
+        places = {tap: place for place, tap in enumerate(plant.taps)}
+        self._taps = np.array([places[tap] if tap else 0 for tap in found], dtype=np.int64)
+        self._present = np.array([bool(tap) for tap in found])
+        self._keys = np.array([draws.key(seed, name, quantity) for quantity in tapped], dtype=np.uint64)
+        self._table = np.array([self._row(options, seed, name, quantity) for quantity in shown])
+        self._out = np.empty(len(shown))
+        self._template = ",".join(f"%.{decimals(self._table[row, RESOLUTION])}f" for row in range(len(shown)))
+        self._step = options.update or plant.step
+        # a meter's updates do not keep step with the bench: they begin at a time of its own
+        self._phase = (0.1 + 0.8 * draws.uniform(draws.key(seed, name, "updates"), 0)) * options.update
+        self._last, self._text = -2, ""
+        self.forced = ""  # a fault of the values: stuck, overload or missing
+
+    def _row(self, options: Options, seed: int, name: str, quantity: str) -> list[float]:
+        known = options.quantity(quantity)
+        fixed = draws.key(seed, name, quantity + " fixed error")
+        gain, offset = (2.0 * draws.uniform(fixed, k) - 1.0 for k in (0, 1))
+        return [
+            options.fixed * gain * known.of_reading,
+            options.fixed * offset * known.of_range,
+            options.noise * known.of_reading,
+            options.noise * known.of_range,
+            known.resolution * abs(known.factor),
+            known.largest,
+            known.factor,
+        ]
+
+    @property
+    def updates(self) -> int:
+        """The number of the newest update at the plant's time; -1 before the first."""
+        return math.floor((self._plant.now - self._phase) / self._step)
+
+    def values(self, update: int | None = None) -> Values:
+        """Displayed values in the order of `shown`: inf where overloaded, NaN where not available."""
+        update = self.updates if update is None else update
+        if update < 0 or self.forced == "missing":
+            return np.full(len(self.shown), np.nan)
+        if self.forced == "overload":
+            return np.full(len(self.shown), np.inf)
+        self._measure(update)
+        return self._out.copy()
+
+    def _measure(self, update: int) -> int:
+        end = self._phase + update * self._step
+        start = max(0.0, end - self.window) if self.window else end
+        means = self._plant.window_mean(self._taps, start, end)
+        odd = _read(
+            self._keys, np.uint64(update), means, self._present, self._table, self._out, self._alternating
+        )
+        return int(odd)
+
+    def text(self) -> str:
+        """All values as the reply of a SCPI instrument, `9.9E37` for overload and `9.91E37` for not available."""
+        update = math.floor((self._plant.now - self._phase) / self._step)
+        if update == self._last:
+            return self._text
+        if self.forced:
+            if self.forced == "stuck" and self._text:
+                return self._text
+            if self.forced != "stuck":
+                return ",".join([OVERLOAD if self.forced == "overload" else NOT_AVAILABLE] * len(self.shown))
+        self._last = update
+        if update < 0:
+            self._text = ",".join([NOT_AVAILABLE] * len(self.shown))
+        elif self._measure(update):
+            shown = zip(self._template.split(","), self._out.tolist(), strict=True)
+            self._text = ",".join(_shown(form, value) for form, value in shown)
+        else:
+            self._text = self._template % tuple(self._out.tolist())
+        return self._text
+
+    def one(self, quantity: str) -> str:
+        """One value of the same reply."""
+        return self.text().split(",")[self.shown.index(quantity)]
+
+    def force(self, kind: str) -> None:
+        """Force the values (a fault), or let them go again with an empty text."""
+        if kind == "stuck" and self.forced != "stuck":
+            self.text()
+        if kind != self.forced:
+            self.forced = kind
+            self._last = self._last if kind == "stuck" else -2
+
+
+def _shown(form: str, value: float) -> str:
+    if math.isnan(value):
+        return NOT_AVAILABLE
+    return OVERLOAD if math.isinf(value) else form % value
+
+
+def decimals(resolution: float) -> int:
+    """Places behind the point that show one digit of `resolution`."""
+    for places in range(10):
+        if abs(round(resolution * 10**places) - resolution * 10**places) < 1e-6 * resolution * 10**places:
+            return places
+    return 10
+
+
+def tap_of(plant: Plant, options: Options, quantity: str) -> str:
+    """The plant's tap behind a quantity; empty where the plant has none.
+
+    The card's channel comes first. Where that is no tap, the meter's other clamps and leads tell where it is wired:
+    `bus.current` of a meter whose power is `battery_inverter.power` is `battery_inverter.current`.
+    """
+    channel = options.channels.get(quantity, "")
+    named = str(options.own.get(f"{quantity}_tap", "")) or channel or f"{options.role}.{quantity}"
+    if named in plant.taps:
+        return named
+    for other in ("power", "current", "voltage", "frequency"):
+        neighbour = options.channels.get(other, "").partition(".")[0]
+        if neighbour and f"{neighbour}.{quantity}" in plant.taps:
+            return f"{neighbour}.{quantity}"
+    return ""
