@@ -1,0 +1,456 @@
+"""The pairing card: the two inverters, the battery and the array that are tested together, as their nameplates say.
+
+Quantities stand as text with their unit; the model holds SI floats. Frequencies are absolute. The part `[twin]`
+holds the simulation's own parameters, apart from the nameplates, so that a fit can replace it.
+"""
+
+import dataclasses
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+
+from benchrunner import units
+from benchrunner.cards import reading
+from benchrunner.cards.quantities import si
+from benchrunner.cards.reading import Document, Mended
+from benchrunner.errors import Problem, Refused
+
+EXPECTED_IRRADIANCE = 900.0  # W/m^2, for pairing.expected_pv_power
+STANDARD_IRRADIANCE = 1000.0  # W/m^2, of standard test conditions (IEC 60904-3), cells at 25 degC
+
+
+@dataclasses.dataclass(frozen=True)
+class Unit:
+    """The SI unit that a field holds, kept beside its type."""
+
+    symbol: str
+
+
+def _amount(unit: str, example: str, above: float | None = 0.0, least: float | None = None) -> Any:
+    def read(value: Any) -> float:
+        number = si(value, unit)
+        if least is not None and number < least:
+            raise Mended(f"is {value!r}, which is too small", f"give at least {least:g} {unit}")
+        if least is None and above is not None and number <= above:
+            raise Mended(f"is {value!r}, which is too small", f"give more than {above:g} {unit}")
+        return number
+
+    schema: dict[str, Any] = {"type": "string", "examples": [example]}
+    if unit == "1":
+        schema = {"type": ["string", "number"], "examples": [example]}
+    return Annotated[float, BeforeValidator(read), WithJsonSchema(schema), Unit(unit)]
+
+
+Volts = _amount("V", "56 V")
+Amperes = _amount("A", "60 A")
+AmperesOrNone = _amount("A", "0 A", least=0.0)
+Watts = _amount("W", "6 kW")
+WattsOrNone = _amount("W", "35 W", least=0.0)
+Hertz = _amount("Hz", "50.7 Hz")
+HertzPerSecond = _amount("Hz/s", "3 Hz/s")
+Time = _amount("s", "60 s")
+TimeOrNone = _amount("s", "0 s", least=0.0)
+Charge = _amount("C", "200 Ah")
+Ohms = _amount("ohm", "12 mohm")
+OhmsOrNone = _amount("ohm", "0 ohm", least=0.0)
+Farads = _amount("F", "20 mF")
+Joules = _amount("J", "60 kJ")
+Kelvins = _amount("K", "25 degC")
+Part1 = _amount("1", "99 %", least=0.0)  # a ratio
+
+
+class Part(BaseModel):
+    """A part of a card: no unknown keys, not changed once read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Nameplate(Part):
+    """What every device says about itself, and where its figures here came from."""
+
+    name: str = Field(min_length=1, max_length=60)
+    serial: str = Field(default="", max_length=60)
+    firmware: str = Field(default="", max_length=60)
+    source: str = Field(min_length=1, max_length=200, description="where these figures came from")
+
+
+class BatteryInverterPart(Nameplate):
+    """The grid-forming inverter: ratings, charging, frequency shift, behaviour at the grid."""
+
+    rated_power: Watts
+    rated_voltage: Volts = Field(description="line to neutral")
+    rated_frequency: Hertz
+    surge_power: Watts
+    surge_time: Time = Field(default=5.0, description="for how long it bears more than its rated power")
+    charge_current: Amperes = Field(description="limit of the charge current, DC")
+    absorption_voltage: Volts
+    absorption_time: Time
+    tail_current: Amperes = Field(description="absorption ends below this charge current")
+    tail_hold: Time = 30.0
+    full_soc: Part1 = Field(
+        default=1.0, description="absorption ends at this state of charge; above 1: never"
+    )
+    after_charge: Literal["float", "rest"] = "float"
+    float_voltage: Volts
+    rebulk_soc: Part1 = Field(default=0.85, description="a new bulk below this state of charge")
+    cell_voltage_limit: Volts | None = Field(default=None, description="highest cell that charging allows")
+    grid_charge_current: AmperesOrNone = Field(default=0.0, description="charge current taken from the grid")
+    charge_from_surplus: bool = Field(
+        default=False, description="on the grid, charge from a PV surplus before exporting"
+    )
+    shift_start: Hertz = Field(description="bus frequency at which curtailment begins")
+    shift_stop: Hertz = Field(description="bus frequency at which PV power should be none")
+    shift_maximum: Hertz = Field(description="highest bus frequency of the shift")
+    shift_rate: HertzPerSecond = 3.0
+    throw_off: Hertz | None = Field(
+        default=None, description="bus frequency that throws PV off before re-transfer when full"
+    )
+    transfer_time: Time = Field(description="from the loss of the grid to the bus being formed")
+    grid_wait: Time = Field(description="for how long the grid must be good before re-transfer")
+    dc_trip_high: Volts
+    dc_trip_low: Volts
+
+
+class PvInverterPart(Nameplate):
+    """The grid-following inverter: rating, frequency-power profiles, trips, enter service."""
+
+    rated_power: Watts
+    responds: bool = Field(default=True, description="it has a frequency-power response at all")
+    profile: Literal["grid", "island"] = Field(default="island", description="the profile set in it")
+    reference: Literal["rated power", "power at crossing", "droop"] = "rated power"
+    grid_start: Hertz
+    grid_zero: Hertz
+    grid_trip: Hertz
+    island_start: Hertz
+    island_zero: Hertz
+    island_trip: Hertz
+    trip_low: Hertz
+    trip_delay: TimeOrNone = Field(default=0.1, description="of the frequency trips")
+    response_time: Time = Field(description="to 90 % of the final change (IEEE 1547-2018, 3.1)")
+    trip_voltage_high: Volts
+    trip_voltage_low: Volts
+    trip_voltage_high_delay: TimeOrNone = 0.2
+    trip_voltage_low_delay: TimeOrNone = 2.0
+    enter_service_delay: TimeOrNone
+    ramp_time: Time
+    enter_service_frequency: tuple[Hertz, Hertz]
+    enter_service_voltage: tuple[Volts, Volts]
+
+    @property
+    def start(self) -> float:
+        """Hz; of the profile that is set."""
+        return float(self.island_start if self.profile == "island" else self.grid_start)
+
+    @property
+    def zero(self) -> float:
+        """Hz; of the profile that is set."""
+        return float(self.island_zero if self.profile == "island" else self.grid_zero)
+
+    @property
+    def trip(self) -> float:
+        """Hz; of the profile that is set."""
+        return float(self.island_trip if self.profile == "island" else self.grid_trip)
+
+
+class BatteryPart(Nameplate):
+    """The battery and its own protection."""
+
+    chemistry: Literal["LFP", "NMC", "lead-acid"]
+    cells: int = Field(ge=1, le=1000, description="in series")
+    capacity: Charge
+    nominal_voltage: Volts
+    charge_voltage_limit: Volts
+    charge_current_limit: Amperes
+    protection_voltage: Volts
+    protection_voltage_low: Volts
+    protection_delay: TimeOrNone
+    cell_protection_voltage: Volts
+    over_current: Amperes
+    over_current_delay: TimeOrNone
+
+
+class ArrayPart(Nameplate):
+    """The array: modules in series and parallel; a module by its data-sheet values at standard test conditions."""
+
+    peak_power: Watts
+    modules_in_series: int = Field(ge=1, le=1000)
+    strings: int = Field(default=1, ge=1, le=1000)
+    module_open_circuit_voltage: Volts
+    module_short_circuit_current: Amperes
+    module_voltage: Volts = Field(description="at maximum power")
+    module_current: Amperes = Field(description="at maximum power")
+    current_coefficient: Part1 = Field(
+        default=0.0005, description="of the short-circuit current, per kelvin, as a ratio"
+    )
+    voltage_coefficient: float = Field(
+        default=-0.0028, le=0.0, ge=-0.01, description="of the open-circuit voltage, per kelvin, as a ratio"
+    )
+    cells_in_series: int = Field(default=60, ge=1, le=400)
+
+
+class TwinPart(Part):
+    """The simulation's own parameters; none of them stands on a nameplate."""
+
+    # battery
+    series_resistance: Ohms = 0.012
+    fast_resistance: Ohms = 0.008
+    fast_time: Time = 30.0
+    slow_resistance: Ohms = 0.012
+    slow_time: Time = 600.0
+    cell_spread: Part1 = Field(default=0.002, description="charge of the highest cell above the mean")
+    heat_capacity: Joules = Field(default=60e3, description="per kelvin")
+    cooling_time: Time = 5 * 3600.0
+    ambient: Kelvins = 298.15
+    # battery inverter
+    idle_loss: WattsOrNone = 45.0
+    linear_loss: Part1 = 0.018
+    square_loss: Part1 = Field(default=0.022, description="of rated power, at rated power")
+    standby_loss: WattsOrNone = 4.0
+    link_capacitance: Farads = 0.03
+    bleed_resistance: Ohms = 2000.0
+    precharge_resistance: Ohms = 10.0
+    output_resistance: OhmsOrNone = Field(default=0.05, description="virtual: droop of voltage with current")
+    transient_resistance: OhmsOrNone = Field(default=0.8, description="dip before the voltage loop acts")
+    recovery_time: Time = 0.03
+    overload_time: Time | None = None
+    detect_time: TimeOrNone = 0.005
+    start_time: Time = 2.0
+    measuring_time: Time = 0.02
+    loop_gain: Part1 = 0.7
+    loop_integral: HertzPerSecond = 1.5
+    tracking_time: Time = 1.0
+    sync_rate: HertzPerSecond = 1.0
+    sync_angle: Part1 = Field(default=0.015, description="of a cycle")
+    sync_slip: Hertz = 0.15
+    # PV inverter
+    sun_following_time: Time = 0.15
+    frequency_window: Time = 0.1
+    voltage_window: Time = 0.02
+    cease_voltage: Part1 = Field(default=0.5, description="of rated voltage: feeds nothing below it")
+    cease_recovery: Time = 0.5
+    pv_idle_loss: WattsOrNone = 12.0
+    pv_linear_loss: Part1 = 0.012
+    pv_square_loss: Part1 = 0.012
+    wake_power: Watts = 40.0
+    # grid and bus
+    grid_resistance: OhmsOrNone = 0.15
+    grid_reactance: OhmsOrNone = 0.10
+    bus_decay: Time = 0.003
+    bus_clamp: Part1 = Field(default=1.35, description="of rated voltage: where surge protection holds a bus")
+    drift: HertzPerSecond = Field(default=5.0, description="of a bus that nobody forms")
+
+
+class PairingCard(Part):
+    """A pairing as tested."""
+
+    format: Literal[1]
+    title: str = Field(min_length=1, max_length=120)
+    topology: Literal["single-phase", "split-phase", "three-phase"]
+    note: str = Field(default="", max_length=600)
+    battery_inverter: BatteryInverterPart
+    pv_inverter: PvInverterPart
+    battery: BatteryPart
+    array: ArrayPart
+    twin: TwinPart = TwinPart()
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        b, pv, c = self.battery_inverter, self.pv_inverter, self.battery
+        chains = [
+            ("battery_inverter", ("rated_frequency", "shift_start", "shift_stop", "shift_maximum"), b),
+            ("battery_inverter", ("dc_trip_low", "float_voltage", "absorption_voltage", "dc_trip_high"), b),
+            ("pv_inverter", ("trip_low", "island_start", "island_zero"), pv),
+            ("pv_inverter", ("trip_low", "grid_start", "grid_zero"), pv),
+            ("battery", ("protection_voltage_low", "nominal_voltage", "protection_voltage"), c),
+        ]
+        for part, names, values in chains:
+            for lower, upper in zip(names, names[1:], strict=False):
+                if getattr(values, lower) > getattr(values, upper):
+                    raise Mended(
+                        f"has {part}.{lower} above {part}.{upper}", "check the two figures on the nameplate"
+                    )
+        for name, (low, high) in (
+            ("enter_service_frequency", pv.enter_service_frequency),
+            ("enter_service_voltage", pv.enter_service_voltage),
+        ):
+            if low >= high:
+                raise Mended(f"has an empty window pv_inverter.{name}", "give the lower bound first")
+        return self
+
+    def values(self) -> dict[str, units.Quantity]:
+        """All that a procedure may use, as `pairing.<part>.<key>`; ratios and times in SI."""
+        found: dict[str, units.Quantity] = {}
+        for part_name in ("battery_inverter", "pv_inverter", "battery", "array"):
+            part = getattr(self, part_name)
+            for key, unit in _units_of(type(part)).items():
+                value = getattr(part, key)
+                if isinstance(value, (int, float)):
+                    found[f"pairing.{part_name}.{key}"] = units.Quantity(float(value), unit)
+        found["pairing.battery.cells"] = units.Quantity(float(self.battery.cells), "1")
+        expected = self.array.peak_power * EXPECTED_IRRADIANCE / STANDARD_IRRADIANCE
+        found["pairing.expected_pv_power"] = units.Quantity(
+            float(min(expected, self.pv_inverter.rated_power)), "W"
+        )
+        return found
+
+    def guards(self) -> tuple[dict[str, Any], ...]:
+        """The equipment's own trip limits, as keyword arguments of a planned guard (channel values in SI)."""
+        b, c = self.battery_inverter, self.battery
+
+        def guard(
+            name: str, channel: str, low: float | None, high: float | None, unit: str, delay: float, says: str
+        ) -> dict[str, Any]:
+            return {
+                "id": name, "channel": channel, "low": low, "high": high, "unit": unit, "delay": delay,
+                "says": says, "origin": "pairing card",
+            }  # fmt: skip
+
+        highest = max(b.shift_maximum, b.throw_off or 0.0)
+        return (
+            guard("battery-voltage", "battery.voltage", None, c.protection_voltage, "V", 0.2,
+                  "battery voltage at the threshold of the battery's own protection"),
+            guard("cell-voltage", "battery.cell_voltage_max", None, c.cell_protection_voltage, "V", 0.2,
+                  "highest cell at the threshold of the battery's own protection"),
+            guard("charge-current", "battery.current", -c.over_current, c.over_current, "A",
+                  c.over_current_delay / 2, "battery current above the battery's over-current limit"),
+            guard("bus-voltage", "bus.voltage", None, 1.2 * b.rated_voltage, "V", 0.5,
+                  "bus voltage more than 20 % above rated"),
+            guard("bus-frequency", "bus.frequency", None, highest + 0.5, "Hz", 1.0,
+                  "bus frequency above all that the battery inverter is set to"),
+        )  # fmt: skip
+
+    def supported(self) -> Problem | None:
+        """Why a run on the simulated bench is refused for this card, or None."""
+        if self.topology != "single-phase":
+            return Problem(
+                self.title,
+                f"the simulated bench does not carry {self.topology} yet",
+                "use a single-phase pairing; `benchrunner check` reads this card all the same",
+            )
+        if self.battery.chemistry != "LFP":
+            return Problem(
+                self.title,
+                f"the simulated bench does not carry a {self.battery.chemistry} battery yet",
+                "use a pairing with an LFP battery; `benchrunner check` reads this card all the same",
+            )
+        return None
+
+
+def _units_of(part: type[BaseModel]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for name, info in part.model_fields.items():
+        marks = [m for m in info.metadata if isinstance(m, Unit)]
+        marks += [
+            m
+            for a in getattr(info.annotation, "__args__", ())
+            for m in getattr(a, "__metadata__", ())
+            if isinstance(m, Unit)
+        ]
+        if marks:
+            found[name] = marks[0].symbol
+    return found
+
+
+def fit_pairing(document: Document) -> PairingCard:
+    """A pairing card from a TOML document. Raises `Refused` with every problem found."""
+    card = reading.fit(document, PairingCard)
+    return card
+
+
+def read_pairing(path: Path | str) -> PairingCard:
+    """A pairing card from a file. Raises `Refused` with every problem found."""
+    return fit_pairing(reading.load(path))
+
+
+def preflight(card: PairingCard) -> list[str]:
+    """What speaks against this pairing before anything is switched on, in words; empty: nothing found.
+
+    Rules of the trade (common practice): PV power must reach zero below the PV inverter's trip and inside the
+    battery inverter's shift range; the trip must lie above that range; PV rating up to the battery inverter's; the
+    battery must bear the whole PV power for the moment of a load rejection.
+    """
+    return list(_findings(card))
+
+
+def _findings(card: PairingCard) -> Iterator[str]:
+    b, pv, c = card.battery_inverter, card.pv_inverter, card.battery
+    hz = "{:.2f} Hz".format
+    if not pv.responds:
+        yield (
+            f"{pv.name} has no frequency-power response: {b.name} cannot curtail it softly; on a full battery its"
+            " surplus stays until something trips"
+        )
+    else:
+        if pv.zero > b.shift_maximum:
+            yield (
+                f"{pv.name} reaches zero power at {hz(pv.zero)}, above the highest bus frequency of {b.name}"
+                f" ({hz(b.shift_maximum)}): a full battery cannot be held"
+            )
+        elif pv.zero > b.shift_stop:
+            yield (
+                f"{pv.name} reaches zero power at {hz(pv.zero)}, above the end of the shift range of {b.name}"
+                f" ({hz(b.shift_stop)}): only its reserve up to {hz(b.shift_maximum)} holds a full battery"
+            )
+        if pv.zero >= pv.trip:
+            yield (
+                f"{pv.name} trips at {hz(pv.trip)} before its power is down to zero at {hz(pv.zero)}: it will trip,"
+                " wait and return instead of backing off"
+            )
+        if pv.start < b.rated_frequency + 0.1:
+            yield f"{pv.name} begins to back off at {hz(pv.start)}, within 0.1 Hz of nominal: it will lose energy all day"
+    if pv.trip <= b.shift_maximum:
+        yield (
+            f"the over-frequency trip of {pv.name} ({hz(pv.trip)}) lies inside the shift range of {b.name} (up to"
+            f" {hz(b.shift_maximum)}): trip, wait and return, again and again (saw-tooth)"
+        )
+    elif not pv.responds:
+        yield (
+            f"the over-frequency trip of {pv.name} ({hz(pv.trip)}) lies outside the shift range of {b.name} (up to"
+            f" {hz(b.shift_maximum)}): nothing stops an overcharge but the battery's own protection"
+        )
+    if b.throw_off is not None and b.throw_off <= pv.trip:
+        yield (
+            f"{b.name} throws PV off at {hz(b.throw_off)}, but {pv.name} trips only above {hz(pv.trip)}: at grid"
+            " return a full battery may be charged on"
+        )
+    if pv.rated_power > b.rated_power:
+        yield (
+            f"{pv.name} ({pv.rated_power / 1e3:.1f} kW) is rated above {b.name} ({b.rated_power / 1e3:.1f} kW): a load"
+            " rejection can overload the battery inverter (1:1 rule)"
+        )
+    current = pv.rated_power / c.nominal_voltage
+    if current > c.charge_current_limit:
+        yield (
+            f"full PV power means {current:.0f} A into {c.name}, above its charge limit of"
+            f" {c.charge_current_limit:.0f} A, at the moment of a load rejection"
+        )
+    if b.absorption_voltage > c.charge_voltage_limit:
+        yield (
+            f"{b.name} charges to {b.absorption_voltage:.1f} V, above the charge voltage limit of {c.name}"
+            f" ({c.charge_voltage_limit:.1f} V)"
+        )
+    if c.protection_voltage >= b.dc_trip_high:
+        yield (
+            f"{b.name} trips on its DC side at {b.dc_trip_high:.1f} V, not above the protection of {c.name}"
+            f" ({c.protection_voltage:.1f} V)"
+        )
+    if c.protection_voltage_low < b.dc_trip_low:
+        yield (
+            f"{c.name} lets the voltage fall to {c.protection_voltage_low:.1f} V, below the DC trip of {b.name}"
+            f" ({b.dc_trip_low:.1f} V)"
+        )
+
+
+def refuse_unsupported(card: PairingCard) -> None:
+    """Raise `Refused` where the simulated bench does not carry this pairing."""
+    problem = card.supported()
+    if problem is not None:
+        raise Refused(problem)
+
+
+__all__ = [
+    "ArrayPart", "BatteryInverterPart", "BatteryPart", "PairingCard", "PvInverterPart", "TwinPart",
+    "fit_pairing", "preflight", "read_pairing", "refuse_unsupported",
+]  # fmt: skip
