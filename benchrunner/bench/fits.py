@@ -61,8 +61,8 @@ def _safe_order(bench: Bench) -> Iterator[Problem]:
             yield _problem(
                 bench, ("instruments", name), what, f'add a [[safe]] order that sets "{full}" to false or 0'
             )
-    for index, part in enumerate(bench.card.safe):
-        setting, channel = part.set[0], part.confirm.channel
+    for index, order in enumerate(bench.card.safe):
+        setting, channel = order.set[0], order.confirm.channel
         reader = next(
             (n for n in bench.card.instruments if any(p.channel == channel for p in bench.placed(n))), ""
         )

@@ -221,7 +221,7 @@ class Instrument:
             try:
                 self.send(setting, self.driver.number(setting, written))
             except LinkError as error:
-                failed.append(str(error.problem))
+                failed.append(f"{error.problem.where}: {error.problem.what}")
         return failed
 
     # -- captures
@@ -237,6 +237,14 @@ class Instrument:
     def captured(self, channels: Sequence[str]) -> recorder.Wave:
         """The waveforms of the last capture. Raises `LinkError`."""
         return recorder.fetch(self, channels)
+
+    def wave_origin(self, armed: float, seen: float, order: ArmOrder, wave: recorder.Wave) -> float:
+        """The bench time from which a wave's times count. `armed`: when it was started; `seen`: when it was complete."""
+        card = self.driver.capture
+        if card is not None and card.times == "since trigger":
+            # nothing tells when the trigger came, but completion was seen within one look
+            return seen - order.span - card.poll / 2
+        return armed
 
     # -- inside
 

@@ -5,6 +5,7 @@ would hold a plausible wrong number. The next exchange opens the link again, and
 hold before anything else is asked. Nothing is retried by the link: whoever asked decides that.
 """
 
+import contextlib
 import threading
 import time
 from collections import deque
@@ -142,10 +143,8 @@ class Link:
 
     def _shut(self) -> None:
         self._is_open = False
-        try:
+        with contextlib.suppress(Exception):  # closing a broken link may raise anything
             self._close()
-        except Exception:
-            pass
 
     # -- for subclasses
 

@@ -1,0 +1,84 @@
+"""What hosts say of their instruments: identities for the record, missed polls in words, who did not answer."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from benchrunner.bench.instrument import Instrument
+from benchrunner.errors import LinkError, Problem, Refused
+
+SAID = (1, 3, 10, 30, 100, 300, 1000, 3000, 10000)  # misses in a row that are worth a word each
+
+
+@dataclass
+class Missed:
+    """Counts polls that brought nothing, and says so without flooding the journal."""
+
+    count: int = 0  # in a row
+    total: int = 0
+
+    def miss(self, why: str) -> str | None:
+        """One more; the words for it, where it is worth any."""
+        self.count += 1
+        self.total += 1
+        if self.count not in SAID:
+            return None
+        return why if self.count == 1 else f"{self.count} polls in a row brought nothing; {why}"
+
+    def hit(self) -> str | None:
+        """The instrument answers again."""
+        count, self.count = self.count, 0
+        return f"answers again after {count} missed poll{'s' if count > 1 else ''}" if count else None
+
+
+def words(error: LinkError) -> str:
+    """A link's problem in one line."""
+    problem = error.problem
+    return f"{problem.where}: {problem.what}; {problem.mend}"
+
+
+def open_all(instruments: Iterable[Instrument]) -> None:
+    """Open every link and prove every identity. Raises `Refused` with everything that is wrong."""
+    problems: list[Problem] = []
+    opened: list[Instrument] = []
+    for instrument in instruments:
+        try:
+            instrument.open()
+            opened.append(instrument)
+        except LinkError as error:
+            problems.append(error.problem)
+    if problems:
+        for instrument in opened:
+            instrument.close()
+        raise Refused(problems)
+
+
+def identity_row(instrument: Instrument) -> dict[str, Any]:
+    """One instrument as the record lists it."""
+    part, identity = instrument.part, instrument.identity
+    return {
+        "name": instrument.name,
+        "role": part.role,
+        "class": part.klass,
+        "driver": part.driver,
+        "address": instrument.link.address,
+        "identity": identity.text if identity else "",
+        "serial": part.serial or (identity.serial if identity else ""),
+        "firmware": identity.version if identity else "",
+        "calibrated": part.calibrated.isoformat() if part.calibrated else "",
+        "due": part.due.isoformat() if part.due else "",
+        "accuracy": accuracy_text(instrument),
+    }
+
+
+def accuracy_text(instrument: Instrument) -> str:
+    """The stated accuracy of each quantity, for people: `voltage 0.1 % of reading + 0.1 V`."""
+    parts = []
+    for quantity, accuracy in instrument.part.accuracy.items():
+        words = []
+        if accuracy.of_reading:
+            words.append(f"{accuracy.of_reading * 100:g} % of reading")
+        if accuracy.of_range:
+            words.append(accuracy.of_range)
+        parts.append(f"{quantity} {' + '.join(words) or '0'}")
+    return "; ".join(parts)

@@ -1,0 +1,311 @@
+"""The bench in simulated time: one thread, a heap of what is due, and a clock that jumps from event to event.
+
+In memory the emulators are called directly; in lockstep they are reached over the wire and the plant is moved through
+the control port. What is read depends only on plant time, so both give the same values, and a run repeated with the
+same seed is the same run. It may be paced to wall time for people to watch.
+"""
+
+import math
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from heapq import heappop, heappush
+from typing import Any, Protocol
+
+from benchrunner.bench.instrument import Instrument
+from benchrunner.bench.report import Missed, identity_row, open_all, words
+from benchrunner.core.messages import ArmOrder, Captured, Fault, Input, OrderDone, Readings, SetOrder
+from benchrunner.errors import LinkError
+
+ARRIVAL, ACTION, POLL = 0, 1, 2  # what goes first of things due at the same time
+AGAIN = 0.02  # s, least time between two readings of a setting that has not followed yet
+READ_BACKS = 5
+
+
+class Mover(Protocol):
+    """Moves the simulated plant."""
+
+    def advance(self, until: float) -> None:
+        """Bring the plant to the bench time `until`. Raises `LinkError` if it cannot."""
+
+    def close(self) -> None:
+        """Let go of it."""
+
+
+@dataclass
+class _Source:
+    index: int
+    instrument: Instrument
+    period: float
+    latency: float
+    lag: float  # from the poll to the time of the reading
+    spread: float
+    update: float
+    repeat_mask: int
+    polls: int = 0
+    changed: float = -math.inf  # when a poll last brought a new update
+    missed: Missed = field(default_factory=Missed)
+
+
+@dataclass
+class _Capture:
+    order: ArmOrder
+    instrument: Instrument
+    armed: float
+
+
+class VirtualHost:
+    """The bench as the engine sees it (`submit`, `next`, `now`), in simulated time."""
+
+    def __init__(
+        self,
+        instruments: dict[str, Instrument],
+        mover: Mover,
+        speed: float | None = None,
+        closing: Callable[[], None] = lambda: None,
+    ) -> None:
+        """`speed`: bench seconds for each second of wall time; None: as fast as possible."""
+        self.instruments = instruments
+        self.speed = speed
+        self._mover = mover
+        self._closing = closing
+        self._now = self._moved = 0.0
+        self._wall = 0.0
+        self._seq = 0
+        self._heap: list[tuple[float, int, int, Any]] = []
+        self._captures: dict[str, _Capture] = {}
+        self._settings = {
+            f"{i.part.role}.{setting}": (i, setting)
+            for i in instruments.values()
+            for setting in i.driver.settings
+        }
+        self._sources: list[_Source] = []
+        for instrument in instruments.values():
+            if instrument.channels and instrument.part.period > 0:
+                self._sources.append(_source(len(self._sources), instrument))
+        for source in self._sources:
+            heappush(self._heap, (source.period, POLL, source.index, source))
+
+    # -- life
+
+    @property
+    def now(self) -> float:
+        """Bench time, s."""
+        return self._now
+
+    def open(self) -> None:
+        """Open every link and prove every identity. Raises `Refused` with every instrument that did not answer."""
+        open_all(self.instruments.values())
+        self._wall = time.monotonic()
+
+    def identify(self) -> list[dict[str, Any]]:
+        """What the instruments said of themselves when their links were opened, for the record."""
+        return [identity_row(instrument) for instrument in self.instruments.values()]
+
+    def close(self) -> None:
+        """Close every link. Nothing is switched: making safe is the core's, and done before."""
+        for instrument in self.instruments.values():
+            instrument.close()
+        self._mover.close()
+        self._closing()
+
+    # -- time
+
+    def next(self, until: float) -> Input | None:
+        """The next input at or before `until`, or None once the bench has come to `until`."""
+        heap = self._heap
+        while heap and heap[0][0] <= until:
+            when, kind, _, item = heappop(heap)
+            if kind == POLL:
+                self._poll(when, item)
+            elif kind == ARRIVAL:
+                self._pass(when)
+                return item  # type: ignore[no-any-return]
+            else:
+                item(when)
+        self._pass(until)
+        return None
+
+    def _pass(self, until: float) -> None:
+        if until > self._now:
+            self._now = until
+        if self.speed is not None:
+            wait = self._wall + self._now / self.speed - time.monotonic()
+            if wait > 0:
+                time.sleep(wait)
+
+    def _push(self, when: float, kind: int, item: Any) -> None:
+        self._seq += 1
+        heappush(self._heap, (when, kind, self._seq, item))
+
+    def _arrive(self, item: Input) -> None:
+        self._push(item.arrived, ARRIVAL, item)
+
+    def _move(self, when: float) -> None:
+        if when > self._moved:
+            self._mover.advance(when)
+            self._moved = when
+
+    # -- reading
+
+    def _poll(self, when: float, source: _Source) -> None:
+        source.polls += 1
+        instrument = source.instrument
+        arrived = when + source.latency
+        flags = 0
+        try:
+            if when > self._moved:
+                self._mover.advance(when)
+                self._moved = when
+            values = instrument.poll()
+        except LinkError as error:
+            values = (math.nan,) * len(instrument.channels)
+            if (text := source.missed.miss(words(error))) is not None:
+                self._arrive(Fault(arrived, source.index, text))
+        else:
+            if source.missed.count and (text := source.missed.hit()) is not None:
+                self._arrive(Fault(arrived, source.index, text))
+            flags = instrument.flags
+            if instrument.repeated and when - source.changed < source.update:
+                flags |= source.repeat_mask
+            else:
+                source.changed = when
+        self._seq += 2
+        reading = Readings(arrived, source.index, when + source.lag, source.spread, values, flags)
+        heappush(self._heap, (arrived, ARRIVAL, self._seq, reading))
+        heappush(self._heap, ((source.polls + 1) * source.period, POLL, source.index, source))
+
+    # -- orders
+
+    def submit(self, order: SetOrder | ArmOrder) -> None:
+        """Carry out an order at bench time `now`; its outcome comes as an input."""
+        if isinstance(order, SetOrder):
+            self._set(order)
+        else:
+            self._arm(order)
+
+    def _set(self, order: SetOrder) -> None:
+        found = self._settings.get(order.setting)
+        if found is None:
+            self._arrive(
+                OrderDone(self._now, order.order, False, None, f"the bench has no setting {order.setting}")
+            )
+            return
+        instrument, setting = found
+        latency = instrument.driver.latency
+        try:
+            self._move(self._now)
+            instrument.send(setting, order.value)
+        except LinkError as error:
+            self._arrive(OrderDone(self._now + latency, order.order, False, None, words(error)))
+            return
+        due = self._now + latency + instrument.settle(setting)
+        self._push(due, ACTION, lambda when: self._read_back(when, order, instrument, setting, 1))
+
+    def _read_back(
+        self, when: float, order: SetOrder, instrument: Instrument, setting: str, attempt: int
+    ) -> None:
+        arrived = when + instrument.driver.latency
+        try:
+            self._move(when)
+            value = instrument.read_back(setting)
+        except LinkError as error:
+            self._arrive(OrderDone(arrived, order.order, False, None, words(error)))
+            return
+        if instrument.followed(setting, order.value, value):
+            self._arrive(
+                OrderDone(arrived, order.order, True, value, "" if value is not None else "not read back")
+            )
+        elif attempt < READ_BACKS:
+            due = when + max(AGAIN, instrument.settle(setting))
+            self._push(
+                due, ACTION, lambda then: self._read_back(then, order, instrument, setting, attempt + 1)
+            )
+        else:
+            text = f"{instrument.where}: {order.setting} was set to {order.value:g} and reads {value:g}"
+            self._arrive(OrderDone(arrived, order.order, False, value, text))
+
+    def _arm(self, order: ArmOrder) -> None:
+        instrument = next(
+            (
+                i
+                for i in self.instruments.values()
+                if i.part.role == order.role and i.driver.capture is not None
+            ),
+            None,
+        )
+        if instrument is None:
+            text = f"the bench has no recorder in role {order.role}"
+            self._arrive(OrderDone(self._now, order.order, False, None, text))
+            return
+        before = self._captures.pop(instrument.name, None)
+        if before is not None:
+            text = "ended by the next capture before its trigger came"
+            self._arrive(Captured(self._now, before.order.order, False, text=text))
+        latency = instrument.driver.latency
+        try:
+            self._move(self._now)
+            instrument.arm(order)
+        except LinkError as error:
+            self._arrive(OrderDone(self._now + latency, order.order, False, None, words(error)))
+            return
+        capture = _Capture(order, instrument, self._now)
+        self._captures[instrument.name] = capture
+        self._arrive(OrderDone(self._now + latency, order.order, True))
+        self._look_again(self._now + latency, capture)
+
+    def _look_again(self, when: float, capture: _Capture) -> None:
+        card = capture.instrument.driver.capture
+        assert card is not None, "only a recorder is armed"
+        self._push(when + card.poll, ACTION, lambda then: self._look(then, capture))
+
+    def _look(self, when: float, capture: _Capture) -> None:
+        instrument, order = capture.instrument, capture.order
+        if self._captures.get(instrument.name) is not capture:
+            return
+        arrived = when + instrument.driver.latency
+        try:
+            self._move(when)
+            if not instrument.triggered():
+                self._look_again(when, capture)
+                return
+            wave = instrument.captured(order.channels)
+        except LinkError as error:
+            del self._captures[instrument.name]
+            self._arrive(Captured(arrived, order.order, False, text=words(error)))
+            return
+        del self._captures[instrument.name]
+        origin = instrument.wave_origin(capture.armed, when, order, wave)
+        self._arrive(
+            Captured(
+                arrived,
+                order.order,
+                True,
+                wave.channels,
+                origin + wave.start,
+                wave.rate,
+                origin + wave.trigger,
+                wave.samples,
+                wave.not_carried,
+            )
+        )
+
+
+def _source(index: int, instrument: Instrument) -> _Source:
+    part, latency = instrument.part, instrument.driver.latency
+    return _Source(
+        index,
+        instrument,
+        part.period,
+        latency,
+        latency / 2,
+        (latency + part.window + part.update) / 2,
+        # a hair less, so that polling once in each update is never taken for a repeat
+        part.update * (1 - 1e-6),
+        sum(1 << (32 + k) for k in range(len(instrument.channels))),
+    )
+
+
+def sources_of(host: VirtualHost) -> Sequence[str]:
+    """The instruments behind the source numbers, in order (as `plan.sources_and_channels` numbers them)."""
+    return [source.instrument.name for source in host._sources]
