@@ -69,3 +69,4 @@ class RunPlan:
     pause_limit: float = 600.0  # s; a pause ends as an operator's stop after this
     rounds: float = 60.0  # s; for how long unconfirmed safe orders are tried again
     order_timeout: float = 5.0  # s; an order without an answer counts as failed
+    nominal_frequency: float = 50.0  # Hz, of the pairing's AC bus; measures on waveforms start from it
