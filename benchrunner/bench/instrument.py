@@ -45,6 +45,7 @@ class Instrument:
         self.flags = 0  # of the last poll: bit k, value k is overloaded
         self.repeated = False  # the last poll brought the same reply as the one before
         self.identity: Identity | None = None
+        self.started = 0.0  # monotonic wall time at which the last capture was started
         self.left_errors: list[str] = []  # what stood in the error queue when the link was opened
         self._ends = self.driver.link.write_ends.encode()
         self._nan = (math.nan,) * len(self.channels)

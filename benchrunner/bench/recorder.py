@@ -1,5 +1,6 @@
 """Arming a waveform recorder and fetching what it caught, as its driver card says."""
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -63,6 +64,7 @@ def arm(instrument: "Instrument", order: ArmOrder) -> None:
     texts.append(card.change.replace("{value}", f"{order.trigger_change / abs(ratio):.9g}"))
     texts.append(card.start)
     for text in texts:
+        instrument.started = time.monotonic()
         instrument.link.write(instrument.message(text))
     errors = instrument.errors()
     if errors:
