@@ -74,7 +74,7 @@ class Phase(StrEnum):
     """Where one step stands."""
 
     NEW = "not begun"
-    REQUIRES = "looking whether its stimulus means anything"
+    REQUIRES = "looking at what it requires"
     ARMING = "arming the capture"
     DELAY = "random delay"
     ORDERS = "orders, each confirmed"
