@@ -95,7 +95,7 @@ def name_problem(name: str) -> str:
     """Why a member may not be called so, or nothing."""
     if len(name) > LONGEST_NAME:
         return f"its name is longer than {LONGEST_NAME} characters"
-    if not NAME.match(name) or ".." in name:
+    if not NAME.fullmatch(name) or ".." in name:
         return "its name is none that a record uses"
     return ""
 

@@ -234,7 +234,7 @@ class Store:
 
 
 def _check_name(name: str) -> None:
-    if not NAME.match(name):
+    if not NAME.fullmatch(name):
         raise Refused(
             Problem(
                 f"key {name[:80]!r}",

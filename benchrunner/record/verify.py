@@ -2,6 +2,7 @@
 names its part.
 """
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,6 +16,7 @@ from benchrunner.record.seal import FORMAT, HEADER, VERSION
 from benchrunner.record.signing import LARGEST_HEADER, Signature, SignatureError
 
 SIGNATURES = "signatures/"
+SIGNATURE = re.compile(r"signatures/([0-9]{4})\.jws")
 MOST_FINDINGS = 200
 
 
@@ -173,16 +175,21 @@ def _signatures(
 ) -> None:
     members = [m for m in survey.members if m.name.startswith(SIGNATURES)]
     there = {m.name: survey.digests[m.name] for m in members}
-    for number, member in enumerate(members, 1):
-        if member.name != f"{SIGNATURES}{number:04d}.jws":
+    wanted = 0
+    for member in members:
+        wanted += 1
+        numbered = SIGNATURE.fullmatch(member.name)
+        if numbered is None:
             result.findings.append(
-                Finding(
-                    container.shown(member.name),
-                    "signature",
-                    f"stands where {SIGNATURES}{number:04d}.jws belongs",
-                )
+                Finding(container.shown(member.name), "added", "is no signature by its name")
             )
             continue
+        if int(numbered.group(1)) != wanted:
+            missing = f"{SIGNATURES}{wanted:04d}.jws"
+            result.findings.append(
+                Finding(missing, "signature", f"is missing: {member.name} stands in its place")
+            )
+            wanted = int(numbered.group(1))
         if raw is None:
             result.findings.append(Finding(member.name, "signature", "cannot be checked without the header"))
             continue
