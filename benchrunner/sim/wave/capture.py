@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchrunner.sim.wave.envelope import Envelope
+from benchrunner.sim.wave.ripple import ripple
 from benchrunner.sim.wave.segment import AFTER, BEFORE, WARM_UP, Segment, simulate, windows
 
 Array = npt.NDArray[np.float64]
@@ -151,41 +152,18 @@ class Sines:
         return np.where(joined, self.of("bus.voltage"), np.where(closed, apart, 0.0))
 
     def _battery(self, channel: str) -> Array:
-        real, imaginary = ripple(self.envelope)
-        envelope = self.envelope
-        if "double" not in self._kept:
+        values, circuit = self.envelope.values, self.envelope.circuit
+        if "ripple" not in self._kept:
+            runs = values["mode"] * values["contactor"] * values["stage_on"]
+            found = ripple(circuit, values["bus_voltage"], values["bridge_power"], values["battery_voltage"],
+                           values["battery_current"], runs).battery_current  # fmt: skip
+            real, imaginary = np.ascontiguousarray(found.real), np.ascontiguousarray(found.imag)
             double = 2.0 * self._of("bus_phase")
-            wave = envelope.along(real, self.times) * np.cos(double)
-            self._kept["double"] = wave - envelope.along(imaginary, self.times) * np.sin(double)
-        current_ripple = self._kept["double"]
+            wave = self.envelope.along(real, self.times) * np.cos(double)
+            self._kept["ripple"] = wave - self.envelope.along(imaginary, self.times) * np.sin(double)
         if channel == "battery.current":
-            return np.asarray(self._of("battery_current") + current_ripple)
-        return np.asarray(self._of("battery_voltage") + envelope.circuit.battery_resistance * current_ripple)
-
-
-def ripple(envelope: Envelope) -> tuple[Array, Array]:
-    """Real and imaginary part of the battery current's ripple phasor at twice the bus frequency, A, on
-    `times`.
-
-    The bridge's power pulsates: with v = sqrt(2) V sin(x) and a filter current sqrt(2) (I sin(x) + J cos(x)),
-    v i = V I (1 - cos 2x) + V J sin 2x, to which choke and its resistance add their own (trigonometry). The
-    DC stage passes its share of that to the battery (`Circuit.ripple_share`), the terminal capacitor takes
-    some.
-    """
-    circuit, values = envelope.circuit, envelope.values
-    voltage = values["bus_voltage"]
-    alive = (voltage > 0.05 * circuit.rated_voltage) & (values["mode"] > 0.5) & (values["contactor"] > 0.5)
-    omega = 2 * np.pi * circuit.rated_frequency
-    active = np.where(alive, values["bridge_power"] / np.where(alive, voltage, 1.0), 0.0)
-    reactive = np.where(alive, omega * circuit.bus_capacitance * voltage, 0.0)
-    x, r = omega * circuit.filter_inductance, circuit.filter_resistance
-    cosine = -voltage * active + 2 * x * active * reactive - r * (active**2 - reactive**2)
-    sine = voltage * reactive + x * (active**2 - reactive**2) + 2 * r * active * reactive
-    share = circuit.ripple_share(2 * omega)
-    share /= 1 + 2j * omega * circuit.battery_resistance * circuit.terminal_capacitance
-    terminal = np.maximum(values["battery_voltage"], 1.0)
-    phasor = np.where(alive, -(share * (cosine - 1j * sine)) / terminal, 0.0)
-    return np.ascontiguousarray(phasor.real), np.ascontiguousarray(phasor.imag)
+            return np.asarray(self._of("battery_current") + self._kept["ripple"])
+        return np.asarray(self._of("battery_voltage") + circuit.battery_resistance * self._kept["ripple"])
 
 
 def _check(channels: tuple[str, ...], rate: float, count: int) -> None:

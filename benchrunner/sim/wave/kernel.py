@@ -76,7 +76,7 @@ def run(drive, source, start, p, h, every, record, energies, extra):  # type: ig
     """Step the circuit through `drive` (n+1 rows); `source`: grid source at half steps (2n+1), V.
 
     `start`: the seven states, then phase, frequency offset (rad/s) and amplitude (V) of the PV inverter's
-    phase-locked loop; `record` (n+1, RESULTS) and `energies` (ENERGIES) are filled; `extra`: 0 the time of
+    phase-locked loop, the DC stage's integral (A); `record` (n+1, RESULTS) and `energies` (ENERGIES) are filled; `extra`: 0 the time of
     the PV inverter's own over-voltage trip (s from the start, NaN: none), 1 the time at which the bridge
     noticed the loss of the grid. Returns the final states.
     """
@@ -93,11 +93,11 @@ def run(drive, source, start, p, h, every, record, energies, extra):  # type: ig
     k_inner, k_outer = 2 * np.pi * p[22] * p[0], 2 * np.pi * p[23] * p[2]
     k_res, k_pv = 2 * p[24] * k_outer, 2 * np.pi * p[25] * p[6]
     x_s, x_c = 0.0, 0.0
-    x_link = start[6] * start[5] / p[12]
+    x_link, v_before, had_before = start[10], start[1], False
     u, u_pv, i_cmd = 0.0, 0.0, start[6]
     paused, away, pv_tripped, over = False, 0.0, False, 0.0
     extra[0], extra[1] = np.nan, np.nan
-    switched = 0.0
+    switched, v_ahead, v_between, theta_now, theta_held = 0.0, start[1], start[1], start[7], start[7]
     for k in range(n + 1):
         d = drive[k]
         mode = int(d[8])
@@ -111,6 +111,10 @@ def run(drive, source, start, p, h, every, record, energies, extra):  # type: ig
         theta, top, omega = d[0], d[1], d[2]
         v_c = y[1]
         if k % every == 0:
+            # the bridges' feed-forward of the bus voltage, half a period ahead: as long as it will be held
+            v_ahead = 1.5 * v_c - 0.5 * v_before if had_before else v_c
+            v_between = 0.5 * (v_c + v_before)
+            v_before, had_before = v_c, True
             # loss of the grid as the bridge sees it: the bus leaves its course
             if mode == 1 and not closed and not paused:
                 if abs(v_c - top * np.sin(theta)) > 0.2 * top:
@@ -130,13 +134,18 @@ def run(drive, source, start, p, h, every, record, energies, extra):  # type: ig
                     extra[0] = k * h
             # phase-locked loop: second-order generalised integrator, then a loop on the quadrature part
             w_pv = omega_0 + offset
-            s_v += t_c * w_pv * (1.41421356 * (v_c - s_v) - s_q)
+            s_v += t_c * w_pv * (1.41421356 * (v_between - s_v) - s_q)
             s_q += t_c * w_pv * s_v
             size = max(np.sqrt(s_v * s_v + s_q * s_q), 1.0)
-            q = (s_v * np.cos(theta_pv) + s_q * np.sin(theta_pv)) / size
+            theta_seen = theta_pv + 0.75 * t_c * w_pv  # its two parts run half a period and a whole one ahead
+            q = (s_v * np.cos(theta_seen) + s_q * np.sin(theta_seen)) / size
             if size < 20.0:
                 q = 0.0
             offset = min(max(offset + t_c * p[26] * p[26] * q, -60.0), 60.0)
+            theta_now = theta_pv
+            theta_held = theta_pv + 0.5 * t_c * (
+                omega_0 + offset
+            )  # in the middle of the period for which it is held
             theta_pv += t_c * (omega_0 + offset + 1.41421356 * p[26] * q)
             # DC stage holds the link
             if d[13] > 0.5:
@@ -165,7 +174,7 @@ def run(drive, source, start, p, h, every, record, energies, extra):  # type: ig
                     x_s, x_c = 0.0, 0.0
                     i_ref = d[3] * np.sin(theta) + p[2] * omega * top * np.cos(theta)
                     i_ref = min(max(i_ref, -p[21]), p[21])
-                u = v_c + p[1] * y[0] + k_inner * (i_ref - y[0])
+                u = v_ahead + p[1] * y[0] + k_inner * (i_ref - y[0])
                 if mode != 2:
                     u += p[0] * omega * d[3] * np.cos(theta)
             u = min(max(u, -y[4]), y[4])
@@ -181,13 +190,10 @@ def run(drive, source, start, p, h, every, record, energies, extra):  # type: ig
         if pv_on:
             if k % every == 0:
                 top_pv = min(d[4], p[9])
-                i_ref_pv = top_pv * np.sin(theta_pv)
-                u_pv = (
-                    v_c
-                    + p[7] * y[3]
-                    + k_pv * (i_ref_pv - y[3])
-                    + p[6] * (omega_0 + offset) * top_pv * np.cos(theta_pv)
-                )
+                i_ref_pv = top_pv * np.sin(theta_now)
+                k_rate = p[6] * (omega_0 + offset)
+                u_pv = v_ahead + p[7] * y[3] + k_pv * (i_ref_pv - y[3])
+                u_pv += k_rate * top_pv * np.cos(theta_held)
                 u_pv = min(max(u_pv, -p[8]), p[8])
         elif y[3] > 0.0:
             u_pv = -p[8]

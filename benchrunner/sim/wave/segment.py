@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from benchrunner.sim.wave.circuit import Circuit
 from benchrunner.sim.wave.envelope import Envelope
+from benchrunner.sim.wave.ripple import ripple
 
 Array = npt.NDArray[np.float64]
 
@@ -70,13 +71,7 @@ def simulate(envelope: Envelope, begin: float, end: float) -> Segment:
     source = grid_source(envelope, halves)
     record = np.zeros((count + 1, kernel.RESULTS))
     energies, extra = np.zeros(kernel.ENERGIES), np.zeros(2)
-    start = initial_state(
-        circuit,
-        drive[0],
-        float(envelope.of("battery_voltage", times[:1])[0]),
-        float(envelope.of("battery_current", times[:1])[0]),
-        float(envelope.of("grid_power", times[:1])[0]),
-    )
+    start = initial_state(envelope, drive[0], times[:1])
     final = kernel.run(
         drive, source, start, kernel.vector(circuit), h, circuit.every, record, energies, extra
     )
@@ -180,10 +175,12 @@ def grid_source(envelope: Envelope, times: Array) -> Array:
     return np.asarray(root2 * np.where(switch, np.where(relay, joined, apart), 0.0))
 
 
-def initial_state(circuit: Circuit, row: Array, terminal: float, current: float, grid_power: float) -> Array:
+def initial_state(envelope: Envelope, row: Array, time: Array) -> Array:
     """Where the circuit starts: on the envelope's phasors; the warm-up settles what they leave open."""
     from benchrunner.sim.wave import kernel
 
+    circuit = envelope.circuit
+    at = {name: envelope.of(name, time) for name in envelope.values}
     theta, top, omega = row[kernel.THETA], row[kernel.AMPLITUDE], row[kernel.OMEGA]
     sine, cosine = np.sin(theta), np.cos(theta)
     closed = row[kernel.RELAY] > 0.5 and row[kernel.SWITCH] > 0.5
@@ -191,9 +188,20 @@ def initial_state(circuit: Circuit, row: Array, terminal: float, current: float,
     if dead:
         top = 0.0
     pv = row[kernel.PV_CURRENT] if row[kernel.PV_ON] > 0.5 and not dead else 0.0
-    grid = 2.0 * grid_power / top if closed and top > 0 else 0.0
+    grid = 2.0 * float(at["grid_power"][0]) / top if closed and top > 0 else 0.0
     bridge = 0.0 if dead else row[kernel.LOAD] * top - pv - grid
+    terminal, current = float(at["battery_voltage"][0]), float(at["battery_current"][0])
+    runs = np.array([float(row[kernel.MODE] * row[kernel.CONTACTOR] * row[kernel.STAGE_ON])])
+    electric = (at[name] for name in ("bus_voltage", "bridge_power", "battery_voltage", "battery_current"))
+    pulse = ripple(circuit, *electric, runs)
+    turn = np.exp(2j * theta)
+
+    def now(phasor: npt.NDArray[np.complex128]) -> float:
+        return float((phasor[0] * turn).real)
+
     return np.array([
         bridge * sine + circuit.bus_capacitance * omega * top * cosine, top * sine, grid * sine, pv * sine,
-        circuit.link_voltage, terminal, -current, theta, omega - 2 * np.pi * circuit.rated_frequency, top,
+        circuit.link_voltage + now(pulse.link_voltage), terminal + now(pulse.battery_voltage),
+        -current + now(pulse.stage_current), theta, omega - 2 * np.pi * circuit.rated_frequency, top,
+        -current * terminal / circuit.link_voltage + now(pulse.link_integral),
     ])  # fmt: skip

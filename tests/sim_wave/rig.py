@@ -1,0 +1,53 @@
+"""Runs the compiled kernel on hand-made drives, outside any envelope."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchrunner.sim.wave import kernel
+from benchrunner.sim.wave.circuit import Circuit
+from benchrunner.sim.wave.segment import stored_energy
+
+Array = npt.NDArray[np.float64]
+OMEGA = 2 * np.pi * 50.0
+TOP = 230.0 * np.sqrt(2.0)
+
+
+@dataclass
+class Ran:
+    t: Array
+    record: Array
+    energies: Array
+    extra: Array
+    stored: tuple[float, float]
+
+    def of(self, column: int) -> Array:
+        return self.record[:, column]
+
+
+def run(
+    circuit: Circuit, seconds: float, *, start: dict[int, float] | None = None, source=None, **drive
+) -> Ran:
+    """Step `circuit`; `drive`: kernel column name -> number or function of time; `source`: function of time, V."""
+    h = circuit.step
+    n = round(seconds / h)
+    t = np.arange(n + 1) * h
+    rows = np.zeros((n + 1, kernel.DRIVES))
+    settings = {
+        "THETA": lambda x: OMEGA * x, "AMPLITUDE": TOP, "OMEGA": OMEGA, "MODE": kernel.FORMING, "PV_ON": 1.0,
+        "OPEN_CIRCUIT": 53.0, "CONTACTOR": 1.0, "LOSS": 60.0, "STAGE_ON": 1.0, **drive,
+    }  # fmt: skip
+    for name, value in settings.items():
+        rows[:, getattr(kernel, name)] = value(t) if callable(value) else value
+    halves = np.arange(2 * n + 1) * h / 2
+    volts = np.asarray(source(halves) if source else np.zeros_like(halves), dtype=np.float64)
+    first = np.array(
+        [circuit.bus_capacitance * OMEGA * TOP, 0.0, 0.0, 0.0, 400.0, 53.0, 0.0, 0.0, 0.0, TOP, 0.0]
+    )
+    for place, value in (start or {}).items():
+        first[place] = value
+    record = np.zeros((n + 1, kernel.RESULTS))
+    energies, extra = np.zeros(kernel.ENERGIES), np.zeros(2)
+    final = kernel.run(rows, volts, first, kernel.vector(circuit), h, circuit.every, record, energies, extra)
+    return Ran(t, record, energies, extra, (stored_energy(circuit, first), stored_energy(circuit, final)))
