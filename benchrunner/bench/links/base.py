@@ -136,7 +136,7 @@ class Link:
         if isinstance(error, LinkError):
             return error
         asked = message.decode("ascii", "replace").strip()
-        what = f"{_words(error)} within {self.timeout:g} s; {len(got)} bytes had come"
+        what = f"{_words(error)}; time-out {self.timeout:g} s, {len(got)} bytes had come"
         if got:
             what += f": {got[:60]!r}"
         return self.error(asked, what + "; the link was closed and will be proved again before its next use")
@@ -195,4 +195,6 @@ def block_of(reply: bytes) -> bytes:
 
 def _words(error: Exception) -> str:
     text = str(error).strip().splitlines()
+    if isinstance(error, (NoReplyError, LinkError)) and text:
+        return text[0][:300]
     return f"{type(error).__name__}: {text[0][:200]}" if text else type(error).__name__

@@ -7,12 +7,17 @@ closes every session (so there is one, here, and it stays).
 """
 
 import contextlib
+import os
 import select
 import socket
 import threading
+import time
 from typing import Any
 
-from benchrunner.bench.links.base import LARGEST_BLOCK, LONGEST_REPLY, Link, NoReplyError, block_of
+from benchrunner.bench.links.base import LARGEST_BLOCK, LONGEST_REPLY, Link, NoReplyError
+
+SLOWEST = 100_000  # bytes/s that a block must come with
+CHUNK = 65_536
 
 _manager: Any = None
 _manager_lock = threading.Lock()
@@ -39,12 +44,17 @@ class VisaLink(Link):
         self._socket: Any = None
 
     def _open(self) -> None:
+        import pyvisa
+
         milliseconds = max(1, round(self.timeout * 1000))
         resource = manager().open_resource(self.address, open_timeout=milliseconds)
         try:
             resource.timeout = milliseconds
             resource.read_termination = self._ends.decode() or None
             resource.write_termination = ""  # the messages carry their own
+            if self.address.upper().endswith("::SOCKET"):
+                # else what came before a time-out is lost, and nobody could say what it was
+                resource.set_visa_attribute(pyvisa.constants.ResourceAttribute.suppress_end_enabled, False)
         except Exception:
             with contextlib.suppress(Exception):
                 resource.close()
@@ -68,40 +78,41 @@ class VisaLink(Link):
         return self._read()
 
     def _write(self, message: bytes) -> None:
-        if self._unasked():
-            raise NoReplyError("bytes came that nothing had asked for")
+        self._in_step()
         self._resource.write_raw(message)
 
     def _read(self) -> bytes:
-        got = b""
         import pyvisa
 
+        got = b""
+        end = time.monotonic() + self.timeout
         try:
-            while not got.endswith(self._ends) if self._ends else not got:
+            while not (got.endswith(self._ends) if self._ends else got):
                 got += self._resource.read_raw(LONGEST_REPLY)
                 if len(got) > LONGEST_REPLY:
                     raise NoReplyError("the reply has no end", got)
+                if time.monotonic() > end and not got.endswith(self._ends):
+                    raise NoReplyError("no whole reply in time", got)
         except pyvisa.errors.VisaIOError as error:
             raise NoReplyError(f"no whole reply ({error.abbreviation})", got) from error
         return got[: -len(self._ends)] if self._ends else got
 
     def _query_block(self, message: bytes) -> bytes:
         # line ends inside the data are data: the head says how long it is
-        self._write(message)
-        got = b""
         import pyvisa
 
+        self._write(message)
+        got = b""
         try:
             got = self._some(2)
-            digits = int(got[1:2]) if got[:1] == b"#" and got[1:2].isdigit() else 0
-            if not digits:
-                return block_of(got)  # raises, saying what came
-            got += self._some(digits)
-            length = int(got[2:])
-            if length > LARGEST_BLOCK:
-                return block_of(got)
-            data = self._some(length)
-            ends = self._some(len(self._ends)) if self._ends else b""
+            if got[:1] != b"#" or not got[1:2].isdigit() or got == b"#0":
+                raise NoReplyError("the reply is no definite-length block", got)
+            head = self._some(int(got[1:2]))
+            got += head
+            if not head.isdigit() or int(head) > LARGEST_BLOCK:
+                raise NoReplyError("the block's length makes no sense", got)
+            data = self._some(int(head))
+            ends = self._some(len(self._ends))
         except pyvisa.errors.VisaIOError as error:
             raise NoReplyError(f"no whole block ({error.abbreviation})", got) from error
         if ends != self._ends:
@@ -109,19 +120,31 @@ class VisaLink(Link):
         return data
 
     def _some(self, count: int) -> bytes:
-        return (
-            bytes(self._resource.read_bytes(count, chunk_size=65536, break_on_termchar=False))
-            if count
-            else b""
-        )
+        """Exactly so many bytes, whatever they are; in the time-out and a second for each SLOWEST bytes."""
+        end = time.monotonic() + self.timeout + count / SLOWEST
+        parts: list[bytes] = []
+        missing = count
+        resource = self._resource
+        from pyvisa.constants import StatusCode
 
-    def _unasked(self) -> bool:
-        """Whether something waits although nothing was asked: then question and answer are out of step."""
-        if getattr(self._session, "_pending_buffer", b""):
-            return True
-        if self._socket is None:
-            return False
-        try:
-            return bool(select.select([self._socket], [], [], 0)[0])
-        except (OSError, ValueError):
-            return True
+        with resource.ignore_warning(StatusCode.success_device_not_present, StatusCode.success_max_count_read):
+            while missing:
+                if time.monotonic() > end:
+                    raise NoReplyError(f"{missing} of {count} bytes are missing", b"".join(parts)[-60:])
+                part, _ = resource.visalib.read(resource.session, min(missing, CHUNK))
+                parts.append(part)
+                missing -= len(part)
+        return b"".join(parts)
+
+    def _in_step(self) -> None:
+        """Raise where something waits although nothing was asked, or where the connection is gone."""
+        waits = bool(getattr(self._session, "_pending_buffer", b""))
+        if not waits and self._socket is not None and select.select([self._socket], [], [], 0)[0]:
+            failed = self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+            if failed:
+                raise OSError(failed, os.strerror(failed))
+            if not self._socket.recv(1, socket.MSG_PEEK):
+                raise NoReplyError("the instrument closed the connection")
+            waits = True
+        if waits:
+            raise NoReplyError("bytes came that nothing had asked for")

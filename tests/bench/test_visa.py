@@ -1,0 +1,201 @@
+"""PyVISA on pyvisa-py against real sockets that misbehave."""
+
+import math
+import socket
+import time
+from collections.abc import Iterator
+
+import pytest
+from conftest import bench_of, instrument_text
+from servers import LineServer
+
+from benchrunner.bench.instrument import Instrument
+from benchrunner.bench.links import base
+from benchrunner.bench.wire import connect
+from benchrunner.errors import LinkError
+
+GOOD = b"230.1,1.5,345.0,345.2,10.0,0.999,50.01\n"
+IDENTITY = b"Highmoor Training Laboratory,Meter,7,1.0\n"
+
+
+@pytest.fixture(autouse=True)
+def _quick(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    monkeypatch.setattr(base, "REOPEN_AFTER", 0.0)
+    yield
+
+
+def meter(port: int) -> Instrument:
+    address = f"TCPIP0::127.0.0.1::{port}::SOCKET"
+    return connect(bench_of(instrument_text("meter", "bus", "ac_meter", "ac-meter-scpi", address)))["meter"]
+
+
+def usual(line: bytes) -> bytes:
+    return {b"*IDN?": IDENTITY, b"SYSTem:ERRor?": b'0,"No error"\n', b"FETCh?": GOOD}.get(line, b"")
+
+
+def test_reads_a_meter() -> None:
+    with LineServer(lambda line, _: usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        assert instrument.poll() == (230.1, 1.5, 345.0, 345.2, 10.0, 0.999, 50.01)
+        assert instrument.identity is not None and instrument.identity.serial == "7"
+        instrument.close()
+
+
+def test_refused_port_is_an_error_at_opening() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+    with pytest.raises(LinkError) as caught:
+        meter(port).open()
+    assert f"127.0.0.1::{port}" in caught.value.problem.where
+    assert "refused" in caught.value.problem.what.lower()
+
+
+def test_wrong_instrument_is_refused() -> None:
+    text = instrument_text("meter", "bus", "ac_meter", "ac-meter-scpi", "TCPIP0::127.0.0.1::{}::SOCKET", 'serial = "8"')
+    with LineServer(lambda line, _: usual(line)) as server:
+        instrument = connect(bench_of(text.replace("{}", str(server.port))))["meter"]
+        with pytest.raises(LinkError, match="serial number '7'"):
+            instrument.open()
+        assert not instrument.link.is_open
+
+
+def test_late_answer_is_never_taken_for_the_next() -> None:
+    """pyvisa-py keeps a late reply for the next query on the same session; ours never sees it."""
+    values = iter([1.0, 2.0, 3.0])
+
+    def answer(line: bytes, _: int) -> bytes:
+        if line != b"FETCh?":
+            return usual(line)
+        value = next(values)
+        if value == 2.0:
+            time.sleep(0.5)  # longer than the time-out
+        return f"{value},0,0,0,0,0,0\n".encode()
+
+    with LineServer(answer) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        assert instrument.poll()[0] == 1.0
+        with pytest.raises(LinkError) as caught:
+            instrument.poll()
+        assert "FETCh?" in caught.value.problem.what and "0 bytes" in caught.value.problem.what
+        assert instrument.poll()[0] == 3.0
+        assert server.connections == 2
+        instrument.close()
+
+
+@pytest.mark.parametrize(
+    "reply", [b"hello\n", b"1,2,3\n", b"1_0,0,0,0,0,0,0\n", b"\x00\xff\xfe\n", b",,,,,,\n", b"1,2,3,4,5,6,7,8\n"]
+)
+def test_garbage_is_no_reading(reply: bytes) -> None:
+    with LineServer(lambda line, _: reply if line == b"FETCh?" else usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        with pytest.raises(LinkError):
+            instrument.poll()
+        assert not instrument.link.is_open, "out of step until the identity is proved again"
+        instrument.close()
+
+
+def test_endless_reply_is_cut_off() -> None:
+    with LineServer(lambda line, _: b"9" * 200_000 if line == b"FETCh?" else usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        with pytest.raises(LinkError):
+            instrument.poll()
+        instrument.close()
+
+
+def test_half_a_line_names_what_came() -> None:
+    with LineServer(lambda line, _: b"230.1,1.5" if line == b"FETCh?" else usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        with pytest.raises(LinkError) as caught:
+            instrument.poll()
+        assert "9 bytes had come" in caught.value.problem.what and "230.1,1.5" in caught.value.problem.what
+        instrument.close()
+
+
+def test_link_closed_in_the_middle_comes_back() -> None:
+    with LineServer(lambda line, _: usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        instrument.poll()
+        server.drop()
+        time.sleep(0.05)
+        with pytest.raises(LinkError):
+            instrument.poll()
+        assert instrument.poll()[0] == 230.1
+        instrument.close()
+
+
+def test_unasked_bytes_break_the_link() -> None:
+    """A second line after a reply would shift every later answer by one."""
+    with LineServer(lambda line, _: GOOD + b"1,1,1,1,1,1,1\n" if line == b"FETCh?" else usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        instrument.poll()
+        time.sleep(0.05)
+        with pytest.raises(LinkError, match="nothing had asked for"):
+            instrument.poll()
+        instrument.close()
+
+
+def test_scpi_special_numbers() -> None:
+    """9.91E37 is not a number, 9.9E37 an overloaded range (SCPI-1999 vol. 1, 7.2.1.4 and 7.2.1.5)."""
+    reply = b"9.91E37,1.5,-9.9E37,9.9E+37,+9.91E+37,inf,50\n"
+    with LineServer(lambda line, _: reply if line == b"FETCh?" else usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        values = instrument.poll()
+        assert [math.isnan(v) for v in values] == [True, False, True, True, True, True, False]
+        assert instrument.flags == 0b0101100
+        instrument.close()
+
+
+def test_dead_link_is_not_hammered(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(base, "REOPEN_AFTER", 60.0)
+    with LineServer(lambda line, _: b"" if line == b"FETCh?" else usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        with pytest.raises(LinkError):
+            instrument.poll()
+        began = time.monotonic()
+        with pytest.raises(LinkError, match="next attempt"):
+            instrument.poll()
+        assert time.monotonic() - began < 0.05
+        instrument.link.hurry()
+        instrument.link.open()  # a safety order may at once
+        instrument.close()
+
+
+def test_load_is_set_and_read_back() -> None:
+    state = {"power": 0.0, "errors": []}
+
+    def answer(line: bytes, _: int) -> bytes:
+        if line.startswith(b"POWer "):
+            state["power"] = float(line[6:])
+            return b""
+        if line == b"POWer?":
+            return f"{state['power']}\n".encode()
+        if line == b"SYSTem:ERRor?" and state["errors"]:
+            return state["errors"].pop()  # type: ignore[attr-defined,no-any-return]
+        return usual(line)
+
+    with LineServer(answer) as server:
+        address = f"TCPIP0::127.0.0.1::{server.port}::SOCKET"
+        bench = bench_of(
+            instrument_text("load", "load", "ac_load", "ac-load-scpi", address, 'limits = { power = ["0 W", "3 kW"] }')
+        )
+        load = connect(bench)["load"]
+        load.open()
+        load.send("power", 1234.5)
+        assert load.read_back("power") == 1234.5
+        assert load.followed("power", 1234.0, 1234.5)
+        assert not load.followed("power", 1200.0, 1234.5)
+        with pytest.raises(LinkError, match="out of range"):
+            load.send("power", 3001.0)
+        state["errors"].append(b'-222,"Data out of range"\n')  # type: ignore[attr-defined]
+        with pytest.raises(LinkError, match="-222"):
+            load.send("power", 1.0)
+        load.close()
