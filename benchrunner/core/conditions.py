@@ -2,8 +2,7 @@
 
 Only new evidence counts: readings taken wholly after `begin`, and each meter update once (the caller drops repeats
 within one update period). A missing, NaN or overloaded reading reaches `reading` as NaN and breaks every streak; so
-does a gap longer than `stale`. A whole reply that repeats the one before, although the meter should have updated,
-may be a quiet channel or a frozen display: it is evidence for a bound, none for rest. Nothing holds for want of data.
+does a gap longer than `stale`. Nothing holds for want of data.
 """
 
 import math
@@ -35,10 +34,6 @@ class Leaf:
     def reading(self, at: float, value: float, spread: float) -> None:
         """Take one reading of the channel."""
         raise NotImplementedError
-
-    def repeat(self, at: float, value: float, spread: float) -> None:
-        """Take a reading of a reply that is the same as the one before, past the meter's update period."""
-        self.reading(at, value, spread)
 
     def fulfilled(self) -> bool:
         """As of the newest reading, holding for long enough."""
@@ -96,52 +91,61 @@ class Bound(Leaf):
 
 
 class Settled(Leaf):
-    """The readings of the last `hold` seconds span at most twice `within`: sliding extremes in constant time."""
+    """The readings of the last `hold` seconds span at most twice `within`: sliding extremes in constant time.
 
-    __slots__ = ("alive", "falling", "rising", "width")
+    The window reaches back to the newest reading that is at least `hold` old, so that a meter slower than `hold`
+    shows rest by two updates and never by one.
+    """
+
+    __slots__ = ("falling", "rising", "times", "width")
 
     def __init__(self, condition: Condition, begin: float, stale: float) -> None:
         super().__init__(condition, begin, stale)
         self.width = 2.0 * condition.within
-        self.alive = -math.inf  # time of the newest reply, evidence or not
+        self.times: deque[float] = deque()  # of the readings in the window
         self.falling: deque[tuple[float, float]] = deque()  # candidates for the largest, values falling
         self.rising: deque[tuple[float, float]] = deque()  # candidates for the smallest, values rising
 
     def reading(self, at: float, value: float, spread: float) -> None:
         if at - spread < self.begin:
             return
-        falling, rising = self.falling, self.rising
+        times, falling, rising = self.times, self.falling, self.rising
         if not -LARGEST <= value <= LARGEST:
-            falling.clear()
-            rising.clear()
+            self._forget()
             self.since = math.nan
             self.violated = True
-            self.last = self.alive = at
+            self.last = at
             return
-        if not at - self.alive <= self.stale or self.since != self.since:
-            falling.clear()
-            rising.clear()
+        if not at - self.last <= self.stale or self.since != self.since:
+            self._forget()
             self.since = at
         self.seen = True
-        self.last = self.alive = at
+        self.last = at
         while falling and falling[-1][1] <= value:
             falling.pop()
         falling.append((at, value))
         while rising and rising[-1][1] >= value:
             rising.pop()
         rising.append((at, value))
-        edge = at - self.hold - TINY
+        times.append(at)
+        begin = at - self.hold + TINY
+        while len(times) > 1 and times[1] <= begin:
+            times.popleft()
+        edge = times[0]
         while falling[0][0] < edge:
             falling.popleft()
         while rising[0][0] < edge:
             rising.popleft()
         self.violated = self.last - self.since >= self.hold - TINY and not self.fulfilled()
 
+    def _forget(self) -> None:
+        self.times.clear()
+        self.falling.clear()
+        self.rising.clear()
+
     def fulfilled(self) -> bool:
-        if (
-            not self.last - self.since >= self.hold - TINY or self.last <= self.since
-        ):  # one reading proves no rest
-            return False
+        if not self.last - self.since >= self.hold - TINY or self.last <= self.since:
+            return False  # not for long enough; and one reading shows no rest
         return self.falling[0][1] - self.rising[0][1] <= self.width
 
 

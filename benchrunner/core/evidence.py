@@ -47,11 +47,8 @@ class Track:
         self.values = array("d")
         self.spreads = array("d")
 
-    def take(self, at: float, value: float, spread: float, repeated: int = 0) -> bool:
-        """Take one reading (NaN: missing or overloaded). False: a repeat of the last update, no new evidence.
-
-        `repeated`: the instrument's whole reply was the one before.
-        """
+    def take(self, at: float, value: float, spread: float) -> bool:
+        """Take one reading (NaN: missing or overloaded). False: a repeat of the last update, no new evidence."""
         if value == self.counted and at - self.counted_at < self.update:
             return False
         self.counted = value
@@ -61,10 +58,7 @@ class Track:
             self.values.append(value)
             self.spreads.append(spread)
         for leaf in self.leaves:
-            if repeated:
-                leaf.repeat(at, value, spread)
-            else:
-                leaf.reading(at, value, spread)
+            leaf.reading(at, value, spread)
         return True
 
     def trim(self, now: float) -> None:

@@ -5,7 +5,7 @@ value with its two bounds, remember the reply, done. Everything unusual (crossed
 long way. A guard acts when it has been crossed for its `delay` (with the last reading still crossed, a further one
 is not awaited: that keeps the promise "poll period + delay + link time"), or when its channel has had no valid
 reading for three poll periods. An overloaded reading counts as crossed: the instrument says that the value is beyond.
-A reply that repeats the one before is valid here: a battery at rest reads the same for minutes.
+A repeat of one meter update is valid here: the instrument answered, and its next update is not due yet.
 """
 
 import math

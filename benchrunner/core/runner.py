@@ -158,7 +158,7 @@ class Runner:
         if source.tracks:
             new = False
             for k, track in source.tracks:
-                if track.take(at, values[k], spread, item.flags >> (32 + k) & 1):
+                if not item.flags >> (32 + k) & 1 and track.take(at, values[k], spread):
                     new = True
             if new and source.index in self._looking and self.step is not None:
                 self.step.advance(now)

@@ -125,14 +125,10 @@ class SafeSequence:
     def _readings(self, reply: Readings) -> None:
         at = min(reply.at, self.now)
         for k, item in self._releases.get(reply.source, ()):
-            if (
-                item.turn <= _measured_after(reply, k, at)
-                and _good(reply, k)
-                and abs(reply.values[k]) < item.step.when_below
-            ):
+            if item.turn <= at and _good(reply, k) and abs(reply.values[k]) < item.step.when_below:
                 item.ready = True
         for k, item in self._confirms.get(reply.source, ()):
-            if not item.sent <= _measured_after(reply, k, at) or not _good(reply, k):  # NaN: not sent yet
+            if not item.sent <= at or not _good(reply, k):  # NaN: not sent yet
                 continue
             before, item.confirmed = item.confirmed, item.in_range(reply.values[k])
             if item.confirmed and not before:
@@ -219,11 +215,8 @@ class SafeSequence:
         self._out.append(Event(self.now, kind, data))
 
 
-def _measured_after(reply: Readings, k: int, at: float) -> float:
-    """A time after which value k was surely measured: a repeated reply may be a whole update older than it seems."""
-    return at - 2.0 * abs(reply.spread) if reply.flags >> (32 + k) & 1 else at
-
-
 def _good(reply: Readings, k: int) -> bool:
-    """Value k is there, a number and not overloaded."""
-    return k < len(reply.values) and not reply.flags >> k & 1 and -LARGEST <= reply.values[k] <= LARGEST
+    """Value k is there, a number, not overloaded, and no repeat of an update that may be older than the order."""
+    if k >= len(reply.values) or reply.flags >> k & 1 or reply.flags >> (32 + k) & 1:
+        return False
+    return -LARGEST <= reply.values[k] <= LARGEST
