@@ -5,6 +5,7 @@ holds the simulation's own parameters, apart from the nameplates, so that a fit 
 """
 
 import dataclasses
+import itertools
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -80,7 +81,7 @@ class BatteryInverterPart(Nameplate):
     """The grid-forming inverter: ratings, charging, frequency shift, behaviour at the grid."""
 
     rated_power: Watts
-    rated_voltage: Volts = Field(description="line to neutral")
+    rated_voltage: Volts = Field(description="of the bus that it forms")
     rated_frequency: Hertz
     surge_power: Watts
     surge_time: Time = Field(default=5.0, description="for how long it bears more than its rated power")
@@ -184,9 +185,6 @@ class ArrayPart(Nameplate):
     current_coefficient: Part1 = Field(
         default=0.0005, description="of the short-circuit current, per kelvin, as a ratio"
     )
-    voltage_coefficient: float = Field(
-        default=-0.0028, le=0.0, ge=-0.01, description="of the open-circuit voltage, per kelvin, as a ratio"
-    )
     cells_in_series: int = Field(default=60, ge=1, le=400)
 
 
@@ -218,8 +216,8 @@ class TwinPart(Part):
     detect_time: TimeOrNone = 0.005
     start_time: Time = 2.0
     measuring_time: Time = 0.02
-    loop_gain: Part1 = 0.7
-    loop_integral: HertzPerSecond = 1.5
+    loop_gain: Part1 = 1.0
+    loop_integral: HertzPerSecond = 2.2
     tracking_time: Time = 1.0
     sync_rate: HertzPerSecond = 1.0
     sync_angle: Part1 = Field(default=0.015, description="of a cycle")
@@ -238,7 +236,7 @@ class TwinPart(Part):
     grid_resistance: OhmsOrNone = 0.15
     grid_reactance: OhmsOrNone = 0.10
     bus_decay: Time = 0.003
-    bus_clamp: Part1 = Field(default=1.35, description="of rated voltage: where surge protection holds a bus")
+    bus_clamp: Part1 = Field(default=1.25, description="of rated voltage: where surge protection holds a bus")
     drift: HertzPerSecond = Field(default=5.0, description="of a bus that nobody forms")
 
 
@@ -266,7 +264,7 @@ class PairingCard(Part):
             ("battery", ("protection_voltage_low", "nominal_voltage", "protection_voltage"), c),
         ]
         for part, names, values in chains:
-            for lower, upper in zip(names, names[1:], strict=False):
+            for lower, upper in itertools.pairwise(names):
                 if getattr(values, lower) > getattr(values, upper):
                     raise Mended(
                         f"has {part}.{lower} above {part}.{upper}", "check the two figures on the nameplate"

@@ -1,0 +1,226 @@
+"""Owns the battery inverter: what it is doing and why it changes that; losses; its own measurements.
+
+It sees its battery, its bus, and the mains side of its transfer relay. In pass-through it drives a current
+against the grid; alone it forms the bus: voltage with a small output impedance, frequency nominal plus shift.
+"""
+
+import math
+from typing import Any
+
+from benchrunner.sim.compiled import compiled
+from benchrunner.sim.kernel.charging import (
+    charge_power,
+    reset_shift,
+    shift_of,
+    step_shift,
+    step_stage,
+)
+from benchrunner.sim.kernel.common import share, wrapped
+from benchrunner.sim.layout import KIND, MODE, STAGE, P, S, U
+
+
+@compiled
+def running(mode: float) -> bool:
+    """Its bridge switches."""
+    return MODE.grid <= mode <= MODE.synchronising
+
+
+@compiled
+def forming(mode: float) -> bool:
+    """It forms the bus."""
+    return mode == MODE.island or mode == MODE.synchronising
+
+
+@compiled
+def inverter_loss(x: Any, p: Any, ac: float) -> float:
+    """What it takes besides what it passes on: no-load draw and conversion while its bridge runs, else standby."""
+    if running(x[S.mode]):
+        size = math.fabs(ac)
+        return float(p[P.idle_loss] + p[P.linear_loss] * size + p[P.square_loss] * size * size / p[P.p_rated])
+    if x[S.mode] == MODE.starting:
+        return float(p[P.idle_loss])
+    return float(p[P.standby_loss]) if x[S.link] > 20.0 else 0.0
+
+
+@compiled
+def ac_for_charge(x: Any, p: Any, dc: float) -> float:
+    """AC power (to the bus, so negative) at which `dc` watts go into the battery. Loss at the last step's power."""
+    return -(dc + inverter_loss(x, p, x[S.p_inverter]))
+
+
+@compiled
+def measure(x: Any, p: Any, highest: float, dt: float) -> None:
+    """Its own filtered measurements; the highest cell comes over the battery's slower link."""
+    part = share(dt, p[P.measuring_time])
+    x[S.m_voltage] += (x[S.link] - x[S.m_voltage]) * part
+    x[S.m_current] += (x[S.link_current] - x[S.m_current]) * part
+    x[S.m_power] += (x[S.p_inverter] - x[S.m_power]) * part
+    x[S.m_cell] += (highest - x[S.m_cell]) * share(dt, 10.0 * p[P.measuring_time])
+
+
+@compiled
+def to_mode(x: Any, mode: float) -> None:
+    """Enter a mode with its clock at zero."""
+    x[S.mode] = mode
+    x[S.t_mode] = 0.0
+
+
+@compiled
+def stop(x: Any, mode: float) -> None:
+    """Bridge off, transfer relay open."""
+    to_mode(x, mode)
+    x[S.relay] = 0.0
+    x[S.stage] = STAGE.none
+    x[S.t_lost] = x[S.t_grid_good] = x[S.t_overload] = x[S.t_surge] = 0.0
+    x[S.throwing_off] = 0.0
+    x[S.i_slow] = 0.0
+    reset_shift(x)
+
+
+@compiled
+def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, dt: float) -> bool:
+    """One step of its control. True where `event` was filled; a change of charge stage goes to `stage_event`."""
+    mode = x[S.mode]
+    x[S.t_mode] += dt
+    connected = u[U.battery_contactor] > 0.5 and x[S.protection_closed] > 0.5
+    ready = connected and x[S.link] > 1.02 * p[P.dc_trip_low] and x[S.precharging] < 0.5
+    if u[U.inverter_enable] < 0.5:
+        if mode != MODE.off:
+            was_running = running(mode)
+            stop(x, MODE.off)
+            if was_running:
+                event[1], event[2], event[3] = KIND.inverter_stop, 1.0, mode
+                return True
+        return False
+    if mode == MODE.fault:
+        return False
+    if mode == MODE.off:
+        if ready:
+            to_mode(x, MODE.starting)
+        return False
+    if mode == MODE.starting:
+        if not ready:
+            to_mode(x, MODE.off)
+        elif x[S.t_mode] >= p[P.start_time]:
+            to_mode(x, MODE.island)
+            reset_shift(x)
+            x[S.frequency] = p[P.f_nominal]
+            x[S.v_reference] = p[P.v_nominal]
+            event[1], event[2] = KIND.island_start, x[S.link]
+            return True
+        return False
+
+    if step_stage(x, p, stage_event, dt):
+        stage_event[0] = 1.0
+
+    good = (
+        u[U.grid_closed] > 0.5
+        and p[P.grid_low] <= u[U.grid_voltage] <= p[P.grid_high]
+        and p[P.grid_f_low] <= u[U.grid_frequency] <= p[P.grid_f_high]
+    )
+    if mode == MODE.grid:
+        return in_grid(x, p, u, event, dt)
+    if mode == MODE.transfer:
+        if x[S.t_mode] >= p[P.transfer_time] - p[P.detect_time] - 1e-9:
+            x[S.relay] = 0.0
+            x[S.t_grid_good] = 0.0
+            to_mode(x, MODE.island)
+            reset_shift(x)
+            event[1], event[2], event[3] = KIND.transfer, x[S.lost_at], x[S.v_bus]
+            x[S.frequency] = p[P.f_nominal]
+            x[S.v_reference] = p[P.v_nominal]
+            x[S.i_slow] = 0.0
+            return True
+        return False
+
+    x[S.t_grid_good] = x[S.t_grid_good] + dt if good else 0.0
+    if mode == MODE.island:
+        step_shift(x, p, dt)
+        aim = p[P.f_nominal] + shift_of(x[S.u_shift], p[P.shift_start], p[P.shift_stop], p[P.shift_maximum])
+        slew(x, aim, p[P.shift_rate] * dt)
+        x[S.v_reference] += (p[P.v_nominal] - x[S.v_reference]) * share(dt, 0.5)
+        if good and x[S.t_grid_good] >= p[P.grid_wait]:
+            to_mode(x, MODE.synchronising)
+            x[S.t_in_phase] = x[S.t_thrown] = 0.0
+            full = x[S.stage] != STAGE.bulk or x[S.u_shift] > 0.0
+            x[S.throwing_off] = 1.0 if full and p[P.throw_off] > 0.0 else 0.0
+            event[1], event[2], event[3] = KIND.sync_start, x[S.throwing_off], x[S.frequency]
+            return True
+        return False
+    return synchronise(x, p, u, event, good, dt)
+
+
+@compiled
+def slew(x: Any, aim: float, most: float) -> None:
+    """Move the formed frequency towards `aim` by at most `most`."""
+    x[S.frequency] += min(most, max(-most, aim - x[S.frequency]))
+
+
+@compiled
+def in_grid(x: Any, p: Any, u: Any, event: Any, dt: float) -> bool:
+    """Pass-through: charge by the stage's rule, and watch the bus for the loss of the grid."""
+    x[S.frequency] = x[S.f_bus]
+    surplus = x[S.p_pv] - x[S.p_load]
+    wanted = ac_for_charge(x, p, charge_power(x, p, surplus))
+    wanted = max(-p[P.p_rated], wanted)
+    x[S.p_command] += (wanted - x[S.p_command]) * share(dt, 0.05)
+    lost = (
+        x[S.v_bus] < 0.85 * p[P.v_nominal]
+        or x[S.v_bus] > 1.15 * p[P.v_nominal]
+        or x[S.f_bus] < p[P.grid_f_low]
+        or x[S.f_bus] > p[P.grid_f_high]
+    )
+    x[S.t_lost] = x[S.t_lost] + dt if lost else 0.0
+    if lost and x[S.t_lost] >= p[P.detect_time] - 1e-9:
+        to_mode(x, MODE.transfer)
+        x[S.t_lost] = 0.0
+        x[S.p_command] = 0.0
+        event[1], event[2], event[3] = KIND.transfer_start, x[S.v_bus], x[S.f_bus]
+        return True
+    return False
+
+
+@compiled
+def synchronise(x: Any, p: Any, u: Any, event: Any, good: bool, dt: float) -> bool:
+    """Throw the PV inverter off first where a surplus would have nowhere to go, then meet the grid and close."""
+    if not good:
+        to_mode(x, MODE.island)
+        x[S.throwing_off] = 0.0
+        return False
+    if x[S.throwing_off] > 0.5:
+        slew(x, p[P.throw_off], p[P.shift_rate] * dt)
+        gone = x[S.m_power] > -0.01 * p[P.p_rated] and x[S.frequency] >= p[P.throw_off] - 0.01
+        x[S.t_thrown] = x[S.t_thrown] + dt if gone else 0.0
+        if x[S.t_thrown] >= 1.0 or x[S.t_mode] > 20.0:
+            x[S.throwing_off] = 0.0
+        return False
+    angle = wrapped(x[S.phase_bus] - x[S.phase_grid])
+    pull = min(p[P.sync_slip], max(-p[P.sync_slip], -angle * 2.0))
+    slew(x, u[U.grid_frequency] + pull, p[P.sync_rate] * dt)
+    x[S.v_reference] += (u[U.grid_voltage] - x[S.v_reference]) * share(dt, 0.5)
+    close = (
+        math.fabs(angle) < p[P.sync_angle]
+        and math.fabs(x[S.frequency] - u[U.grid_frequency]) < p[P.sync_slip]
+        and math.fabs(x[S.v_bus] - u[U.grid_voltage]) < 0.1 * p[P.v_nominal]
+    )
+    x[S.t_in_phase] = x[S.t_in_phase] + dt if close else 0.0
+    if x[S.t_in_phase] >= 0.2:
+        slip = x[S.frequency] - u[U.grid_frequency]
+        apart = x[S.v_bus] - u[U.grid_voltage]
+        x[S.relay] = 1.0
+        to_mode(x, MODE.grid)
+        x[S.t_lost] = 0.0
+        x[S.p_command] = x[S.p_inverter]
+        reset_shift(x)
+        event[1], event[2], event[3], event[4] = KIND.re_transfer, slip, angle * 2.0 * math.pi, apart
+        return True
+    return False
+
+
+@compiled
+def overloaded(x: Any, p: Any, dt: float) -> bool:
+    """Longer above the rated or the surge power, either way, than it bears."""
+    size = math.fabs(x[S.p_inverter])
+    x[S.t_overload] = x[S.t_overload] + dt if size > 1.02 * p[P.p_rated] else 0.0
+    x[S.t_surge] = x[S.t_surge] + dt if size > p[P.p_surge] else 0.0
+    return bool(x[S.t_overload] > p[P.overload_time] or x[S.t_surge] > p[P.surge_time])

@@ -1,0 +1,146 @@
+"""Owns how the battery inverter charges: its stages, and the frequency shift that holds each limit.
+
+Stages are common practice: bulk at the current limit, absorption at a voltage until a tail current, a time or a
+state of charge ends it, then float (a lower voltage) or rest (no current), and a new bulk once the state of
+charge has fallen far enough. In an island the only handle is the bus frequency: one loop for each of voltage,
+current, highest cell and charge power asks for a shift, the one that asks for most is obeyed, and the
+integrators of the others follow it (back-calculation), so that none winds up while another rules.
+"""
+
+from typing import Any
+
+from benchrunner.sim.compiled import compiled
+from benchrunner.sim.kernel.common import share
+from benchrunner.sim.layout import KIND, STAGE, P, S
+
+LEAST, MOST = -1.0, 2.0  # ends of the shift in its own units: none, and the maximum
+
+
+@compiled
+def targets(x: Any, p: Any) -> tuple[float, float]:
+    """Voltage and current that the present stage allows the battery."""
+    voltage, current = p[P.v_absorption], min(p[P.charge_current], p[P.charge_current_limit])
+    if x[S.stage] == STAGE.float:
+        voltage = p[P.v_float]
+    elif x[S.stage] == STAGE.rest:
+        current = 0.0
+    return voltage, current
+
+
+@compiled
+def step_stage(x: Any, p: Any, event: Any, dt: float) -> bool:
+    """Move the charge stage on. True where it changed (`event` then says from which to which)."""
+    before = x[S.stage]
+    full = p[P.v_absorption]
+    if before == STAGE.none:
+        x[S.stage] = STAGE.bulk
+    elif before == STAGE.bulk:
+        reached = x[S.m_voltage] >= 0.998 * full or x[S.m_cell] >= p[P.v_cell_limit] - 0.002
+        x[S.t_rise] = x[S.t_rise] + dt if reached else 0.0
+        if x[S.t_rise] >= 1.0:
+            x[S.stage] = STAGE.absorption
+            x[S.t_tail] = x[S.t_sag] = 0.0
+    elif before == STAGE.absorption:
+        x[S.t_stage] += dt
+        at_target = x[S.m_voltage] >= 0.995 * full or x[S.m_cell] >= p[P.v_cell_limit] - 0.005
+        x[S.t_tail] = x[S.t_tail] + dt if at_target and x[S.m_current] < p[P.tail_current] else 0.0
+        x[S.t_sag] = x[S.t_sag] + dt if x[S.m_voltage] < 0.97 * full else 0.0
+        full_charge = at_target and x[S.soc] >= p[P.full_soc]
+        if x[S.t_tail] >= p[P.tail_hold] or x[S.t_stage] >= p[P.absorption_time] or full_charge:
+            x[S.stage] = p[P.after_charge]
+        elif x[S.t_sag] >= 60.0:
+            x[S.stage] = STAGE.bulk
+    elif x[S.soc] < p[P.rebulk_soc]:
+        x[S.stage] = STAGE.bulk
+        x[S.t_stage] = 0.0
+    if x[S.stage] == before:
+        return False
+    x[S.t_rise] = 0.0
+    if x[S.stage] != STAGE.absorption:
+        x[S.t_tail] = x[S.t_sag] = 0.0
+    event[1], event[2], event[3] = KIND.stage, before, x[S.stage]
+    return True
+
+
+@compiled
+def shift_of(u: float, start: float, stop: float, most: float) -> float:
+    """Shift in Hz above nominal for `u`: -1 none, 0 start, 1 stop, 2 maximum, straight lines between."""
+    if u <= 0.0:
+        return start * (1.0 + u)
+    if u <= 1.0:
+        return start + u * (stop - start)
+    return stop + (u - 1.0) * (most - stop)
+
+
+@compiled
+def slope_of(u: float, start: float, stop: float, most: float) -> float:
+    """Hz per unit of `u`."""
+    if u < 0.0:
+        return start
+    return stop - start if u < 1.0 else most - stop
+
+
+@compiled
+def reset_shift(x: Any) -> None:
+    """No shift, and integrators that start from there."""
+    x[S.u_shift] = LEAST
+    x[S.z_voltage] = x[S.z_current] = x[S.z_cell] = x[S.z_power] = LEAST
+
+
+@compiled
+def step_shift(x: Any, p: Any, dt: float) -> None:
+    """One step of the four loops; leaves the shift in `u_shift`."""
+    voltage, current = targets(x, p)
+    per_volt = 1.0 / p[P.v_scale]
+    e_voltage = (x[S.m_voltage] - voltage) * per_volt
+    e_current = (x[S.m_current] - current) * x[S.m_voltage] / p[P.p_rated]
+    e_cell = (x[S.m_cell] - p[P.v_cell_limit]) * p[P.cells] * per_volt
+    e_power = (-x[S.m_power] - p[P.p_rated]) / p[P.p_rated]
+    gain = p[P.loop_gain]
+    u_voltage = gain * e_voltage + x[S.z_voltage]
+    u_current = gain * e_current + x[S.z_current]
+    u_cell = gain * e_cell + x[S.z_cell]
+    u_power = gain * e_power + x[S.z_power]
+    wanted = max(max(u_voltage, u_current), max(u_cell, u_power))
+    tightest = max(max(e_voltage, e_current), max(e_cell, e_power))
+    hurried = tightest > 0.005 and wanted < 0.0
+    if hurried:
+        wanted = (
+            0.0  # below the start frequency the PV inverter answers nothing: cross that part at full rate
+        )
+    wanted = min(MOST, max(LEAST, wanted))
+    most = (
+        p[P.shift_rate]
+        * dt
+        / max(slope_of(x[S.u_shift], p[P.shift_start], p[P.shift_stop], p[P.shift_maximum]), 0.01)
+    )
+    u = x[S.u_shift] + min(most, max(-most, wanted - x[S.u_shift]))
+    x[S.u_shift] = u
+    ki, follow = p[P.loop_integral], share(dt, p[P.tracking_time])
+    x[S.z_voltage] += dt * ki * e_voltage + follow * (u - u_voltage)
+    x[S.z_current] += dt * ki * e_current + follow * (u - u_current)
+    x[S.z_cell] += dt * ki * e_cell + follow * (u - u_cell)
+    x[S.z_power] += dt * ki * e_power + follow * (u - u_power)
+    if hurried:  # and arrive at its end with the integrators of the loops that asked for it
+        if e_voltage > 0.0:
+            x[S.z_voltage] = max(x[S.z_voltage], u)
+        if e_current > 0.0:
+            x[S.z_current] = max(x[S.z_current], u)
+        if e_cell > 0.0:
+            x[S.z_cell] = max(x[S.z_cell], u)
+        if e_power > 0.0:
+            x[S.z_power] = max(x[S.z_power], u)
+
+
+@compiled
+def charge_power(x: Any, p: Any, surplus: float) -> float:
+    """DC power that the battery inverter wants to put into the battery while the grid is there, W."""
+    voltage, current = targets(x, p)
+    limit = min(current, p[P.grid_charge_current])
+    if p[P.charge_from_surplus] > 0.5:
+        limit = min(current, max(limit, surplus / max(x[S.m_voltage], 1.0)))
+    if x[S.m_cell] > p[P.v_cell_limit]:
+        limit = 0.0
+    # the voltage loop is a straight reduction over the last part before the target
+    room = (voltage - x[S.m_voltage]) / p[P.v_scale] * p[P.p_rated] / max(x[S.m_voltage], 1.0)
+    return max(0.0, min(limit, max(0.0, x[S.m_current] + 0.5 * room))) * x[S.m_voltage]

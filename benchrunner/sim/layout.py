@@ -1,0 +1,327 @@
+"""Owns where each number of the plant lies: states, parameters, inputs, taps, energies, and the enumerations.
+
+The kernels work on plain float arrays; these named tuples of indices are compiled in as constants. What is not
+named here does not exist for the plant. Units are SI; powers and currents follow the project's signs.
+"""
+
+from typing import NamedTuple
+
+
+class States(NamedTuple):
+    """Index of each state in the state array."""
+
+    # battery
+    soc: int
+    v_rc1: int
+    v_rc2: int
+    cell_temperature: int
+    protection_closed: int  # the battery's own contactor
+    t_over_voltage: int  # timers of the battery's protection, s
+    t_over_cell: int
+    t_over_current: int
+    t_low_voltage: int
+    # DC link
+    link: int  # V
+    link_current: int  # A into the battery, last (sub)step
+    terminal: int  # battery terminal voltage on the cell side
+    precharging: int
+    # battery inverter
+    mode: int
+    t_mode: int
+    relay: int  # transfer relay closed
+    t_lost: int
+    t_grid_good: int
+    frequency: int  # of the bus it forms, Hz
+    i_slow: int  # slow part of its output current (voltage recovery)
+    v_reference: int
+    p_command: int  # AC power in grid mode
+    stage: int
+    t_stage: int
+    t_tail: int
+    t_rise: int
+    t_sag: int
+    u_shift: int  # frequency shift in units of the shift range: -1 none, 0 start, 1 stop, 2 maximum
+    z_voltage: int  # integrators of the four loops
+    z_current: int
+    z_cell: int
+    z_power: int
+    m_voltage: int  # the battery inverter's own filtered measurements
+    m_current: int
+    m_cell: int
+    m_power: int
+    t_overload: int
+    t_surge: int
+    throwing_off: int
+    t_thrown: int
+    t_in_phase: int
+    # PV inverter
+    pv_mode: int
+    t_enter: int
+    pv_ramp: int
+    pv_recovery: int
+    pv_limit: int  # per unit of rated power, after the frequency-power curve and its response time
+    pv_available: int  # W at the AC side
+    pv_crossing: int  # per unit power when the start frequency was crossed
+    pv_over: int
+    pv_v: int  # measured
+    pv_f: int
+    t_of: int
+    t_uf: int
+    t_ov: int
+    t_uv: int
+    i_pv: int
+    # network
+    v_bus: int
+    f_bus: int
+    phase_bus: int  # cycles
+    phase_grid: int  # cycles
+    i_grid: int  # A imported, last step
+    p_grid: int
+    p_inverter: int
+    p_pv: int
+    p_load: int
+    i_inverter: int
+    p_pv_dc: int
+    v_array: int
+    i_array: int
+    lost_at: int  # when the bus was last left without a source
+
+
+class Parameters(NamedTuple):
+    """Index of each parameter in the parameter array."""
+
+    # battery
+    cells: int
+    capacity: int  # C
+    r0: int
+    r1: int
+    c1: int
+    r2: int
+    c2: int
+    cell_spread: int  # state of charge of the highest (lowest) cell above (below) the mean
+    heat_capacity: int  # J/K
+    thermal_time: int  # s
+    ambient: int  # K
+    v_protection: int
+    v_protection_low: int
+    protection_delay: int
+    v_cell_protection: int
+    over_current: int
+    over_current_delay: int
+    charge_current_limit: int
+    soc_first: int  # first state of charge in the table, and its spacing
+    soc_step: int
+    # DC link
+    link_capacitance: int
+    bleed: int  # ohm
+    precharge: int  # ohm
+    dc_trip_high: int
+    dc_trip_low: int
+    # battery inverter
+    p_rated: int
+    p_surge: int
+    overload_time: int
+    surge_time: int
+    v_nominal: int
+    f_nominal: int
+    idle_loss: int
+    linear_loss: int
+    square_loss: int
+    standby_loss: int
+    r_output: int
+    r_transient: int
+    recovery_time: int
+    detect_time: int
+    transfer_time: int
+    grid_wait: int
+    start_time: int
+    grid_low: int  # V, f windows in which the grid counts as good
+    grid_high: int
+    grid_f_low: int
+    grid_f_high: int
+    charge_current: int
+    grid_charge_current: int
+    charge_from_surplus: int
+    v_absorption: int
+    v_float: int
+    absorption_time: int
+    tail_current: int
+    tail_hold: int
+    full_soc: int
+    rebulk_soc: int
+    after_charge: int  # stage after absorption: 3 float, 4 rest
+    v_cell_limit: int
+    shift_start: int  # Hz above nominal
+    shift_stop: int
+    shift_maximum: int
+    shift_rate: int  # Hz/s
+    loop_gain: int
+    loop_integral: int  # 1/s
+    tracking_time: int
+    measuring_time: int
+    v_scale: int  # V of battery voltage per unit of power
+    throw_off: int  # Hz, 0: none
+    sync_rate: int  # Hz/s
+    sync_angle: int  # cycles
+    sync_slip: int  # Hz
+    # PV inverter
+    pv_rated: int
+    pv_start: int
+    pv_zero: int
+    pv_reference: int  # 0 rated power, 1 power at crossing (scaled), 2 power at crossing less the slope
+    pv_responds: int
+    pv_time: int  # time constant of the response
+    pv_tracking: int  # time constant of following the sun
+    pv_f_window: int
+    pv_v_window: int
+    pv_f_trip: int
+    pv_f_trip_low: int
+    pv_f_trip_delay: int
+    pv_v_trip: int
+    pv_v_trip_low: int
+    pv_v_trip_delay: int
+    pv_v_trip_low_delay: int
+    pv_enter_delay: int
+    pv_ramp_time: int
+    pv_enter_f_low: int
+    pv_enter_f_high: int
+    pv_enter_v_low: int
+    pv_enter_v_high: int
+    pv_cease_v: int
+    pv_recovery_time: int
+    pv_loss0: int
+    pv_loss1: int
+    pv_loss2: int
+    pv_wake: int  # W of array power below which it sleeps
+    # grid and bus
+    grid_r: int
+    grid_x: int
+    bus_decay: int  # s, of a bus without a source
+    bus_clamp: int  # V
+    drift: int  # Hz/s of a bus that nobody forms
+
+
+class Inputs(NamedTuple):
+    """Index of each setting in the input array."""
+
+    load_power: int
+    load_on: int
+    grid_closed: int
+    grid_voltage: int
+    grid_frequency: int
+    irradiance: int
+    temperature: int
+    source_on: int
+    pv_contactor: int
+    battery_contactor: int
+    inverter_enable: int
+    p_array: int  # maximum array power at this irradiance and temperature, W (0 while the source is off)
+
+
+class Energies(NamedTuple):
+    """Index of each energy counter, J since the start; each is integrated on its own."""
+
+    grid_source: int  # delivered by the ideal source behind the grid's impedance
+    grid_meter: int  # imported at grid.power's meter
+    array: int  # delivered by the array
+    pv: int  # AC, to the bus
+    battery_inverter: int  # AC, to the bus
+    load: int
+    battery: int  # DC, into the battery at its meter
+    lost_grid: int
+    lost_pv: int
+    lost_inverter: int
+    lost_battery: int
+    lost_precharge: int
+    lost_bleed: int
+
+
+S = States(*range(len(States._fields)))
+P = Parameters(*range(len(Parameters._fields)))
+U = Inputs(*range(len(Inputs._fields)))
+E = Energies(*range(len(Energies._fields)))
+
+# Taps: what an instrument can be connected to. The order is the order of a ring row.
+TAPS: tuple[str, ...] = (
+    "grid.voltage", "grid.current", "grid.power", "grid.frequency", "grid.closed",
+    "bus.voltage", "bus.frequency",
+    "battery_inverter.power", "battery_inverter.current",
+    "pv.voltage", "pv.current", "pv.power", "pv.frequency",
+    "load.voltage", "load.current", "load.power",
+    "battery.voltage", "battery.cell_side_voltage", "battery.current", "battery.power", "battery.soc",
+    "battery.cell_voltage_max", "battery.cell_voltage_min", "battery.temperature",
+    "pv_source.voltage", "pv_source.current", "pv_source.power",
+    "relays.pv_contactor", "relays.battery_contactor", "relays.inverter_enable", "interlock.closed",
+    "battery_inverter.state", "battery_inverter.stage", "battery_inverter.mode", "battery_inverter.shift",
+    "pv_inverter.state", "dc_link.voltage",
+    "bus.phase", "grid.phase", "grid.source_voltage", "grid.source_frequency",
+    "load.resistance", "battery.protection_closed", "pv.available",
+)  # fmt: skip
+
+
+class Modes(NamedTuple):
+    """What the battery inverter is doing."""
+
+    off: int = 0
+    starting: int = 1
+    grid: int = 2  # pass-through: the grid forms the bus
+    transfer: int = 3  # grid lost and noticed, transfer relay opening: nobody forms the bus
+    island: int = 4
+    synchronising: int = 5
+    fault: int = 6  # latched until its enable is taken away
+
+
+class Stages(NamedTuple):
+    """Charge stages."""
+
+    none: int = 0
+    bulk: int = 1
+    absorption: int = 2
+    float: int = 3
+    rest: int = 4
+
+
+class PvModes(NamedTuple):
+    """What the PV inverter is doing."""
+
+    asleep: int = 0
+    waiting: int = 1
+    on: int = 2
+
+
+class InverterStates(NamedTuple):
+    """Operating states as SunSpec model 701 numbers them (InvSt)."""
+
+    off: int = 0
+    sleeping: int = 1
+    starting: int = 2
+    running: int = 3
+    throttled: int = 4
+    shutting_down: int = 5
+    fault: int = 6
+    standby: int = 7
+
+
+class Kinds(NamedTuple):
+    """Numbers of the kinds of event in the kernel's event rows; their names are in `sim.events`."""
+
+    load_step: int = 1
+    grid_lost: int = 2
+    grid_back: int = 3
+    transfer: int = 4
+    re_transfer: int = 5
+    pv_trip: int = 6
+    pv_connect: int = 7
+    protection_opened: int = 8
+    dc_trip: int = 9
+    inverter_stop: int = 10
+    contactor: int = 11
+    stage: int = 12
+    island_start: int = 13
+    transfer_start: int = 14
+    sync_start: int = 15
+    setting: int = 16
+
+
+MODE, STAGE, PV_MODE, INVERTER, KIND = Modes(), Stages(), PvModes(), InverterStates(), Kinds()
+EVENT_COLUMNS = 6  # time, kind, four numbers

@@ -1,0 +1,154 @@
+"""Owns the way from a pairing card to the plant's parameter array."""
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from benchrunner.sim import open_circuit
+from benchrunner.sim.array import PvArray
+from benchrunner.sim.layout import STAGE, P
+
+if TYPE_CHECKING:
+    from benchrunner.cards.pairing import PairingCard
+
+Array = npt.NDArray[np.float64]
+_NEVER = 1e9
+_REFERENCE = {"rated power": 0.0, "power at crossing": 1.0, "droop": 2.0}
+
+
+def parameters(card: "PairingCard") -> Array:
+    """The parameter array of `sim.layout` for a card. Raises `Refused` where the plant does not carry the pairing."""
+    from benchrunner.cards.pairing import refuse_unsupported
+
+    refuse_unsupported(card)
+    b, pv, c, t = card.battery_inverter, card.pv_inverter, card.battery, card.twin
+    total = t.series_resistance + t.fast_resistance + t.slow_resistance
+    # the time constant of one lag whose 90 % point comes with the window's lag before it
+    lag = max(0.02, pv.response_time / math.log(10.0) - t.frequency_window)
+    values: dict[str, float] = {
+        "cells": c.cells,
+        "capacity": c.capacity,
+        "r0": t.series_resistance,
+        "r1": t.fast_resistance,
+        "c1": t.fast_time / t.fast_resistance,
+        "r2": t.slow_resistance,
+        "c2": t.slow_time / t.slow_resistance,
+        "cell_spread": t.cell_spread,
+        "heat_capacity": t.heat_capacity,
+        "thermal_time": t.cooling_time,
+        "ambient": t.ambient,
+        "v_protection": c.protection_voltage,
+        "v_protection_low": c.protection_voltage_low,
+        "protection_delay": c.protection_delay,
+        "v_cell_protection": c.cell_protection_voltage,
+        "over_current": c.over_current,
+        "over_current_delay": c.over_current_delay,
+        "charge_current_limit": c.charge_current_limit,
+        "soc_first": open_circuit.FIRST,
+        "soc_step": open_circuit.STEP,
+        "link_capacitance": t.link_capacitance,
+        "bleed": t.bleed_resistance,
+        "precharge": t.precharge_resistance,
+        "dc_trip_high": b.dc_trip_high,
+        "dc_trip_low": b.dc_trip_low,
+        "p_rated": b.rated_power,
+        "p_surge": b.surge_power,
+        "overload_time": b.surge_time,
+        "surge_time": 0.02,
+        "v_nominal": b.rated_voltage,
+        "f_nominal": b.rated_frequency,
+        "idle_loss": t.idle_loss,
+        "linear_loss": t.linear_loss,
+        "square_loss": t.square_loss,
+        "standby_loss": t.standby_loss,
+        "r_output": t.output_resistance,
+        "r_transient": t.transient_resistance,
+        "recovery_time": t.recovery_time,
+        "detect_time": t.detect_time,
+        "transfer_time": b.transfer_time,
+        "grid_wait": b.grid_wait,
+        "start_time": t.start_time,
+        "grid_low": 0.85 * b.rated_voltage,
+        "grid_high": 1.15 * b.rated_voltage,
+        "grid_f_low": b.rated_frequency - 1.5,
+        "grid_f_high": b.rated_frequency + 1.5,
+        "charge_current": b.charge_current,
+        "grid_charge_current": b.grid_charge_current,
+        "charge_from_surplus": float(b.charge_from_surplus),
+        "v_absorption": b.absorption_voltage,
+        "v_float": b.float_voltage,
+        "absorption_time": b.absorption_time,
+        "tail_current": b.tail_current,
+        "tail_hold": b.tail_hold,
+        "full_soc": b.full_soc,
+        "rebulk_soc": b.rebulk_soc,
+        "after_charge": STAGE.rest if b.after_charge == "rest" else STAGE.float,
+        "v_cell_limit": b.cell_voltage_limit if b.cell_voltage_limit is not None else _NEVER,
+        "shift_start": b.shift_start - b.rated_frequency,
+        "shift_stop": b.shift_stop - b.rated_frequency,
+        "shift_maximum": b.shift_maximum - b.rated_frequency,
+        "shift_rate": b.shift_rate,
+        "loop_gain": t.loop_gain,
+        "loop_integral": t.loop_integral,
+        "tracking_time": t.tracking_time,
+        "measuring_time": t.measuring_time,
+        "v_scale": b.rated_power / c.nominal_voltage * total,
+        "throw_off": b.throw_off or 0.0,
+        "sync_rate": t.sync_rate,
+        "sync_angle": t.sync_angle,
+        "sync_slip": t.sync_slip,
+        "pv_rated": pv.rated_power,
+        "pv_start": pv.start,
+        "pv_zero": pv.zero,
+        "pv_reference": _REFERENCE[pv.reference],
+        "pv_responds": float(pv.responds),
+        "pv_time": lag,
+        "pv_tracking": t.sun_following_time,
+        "pv_f_window": t.frequency_window,
+        "pv_v_window": t.voltage_window,
+        "pv_f_trip": pv.trip,
+        "pv_f_trip_low": pv.trip_low,
+        "pv_f_trip_delay": pv.trip_delay,
+        "pv_v_trip": pv.trip_voltage_high,
+        "pv_v_trip_low": pv.trip_voltage_low,
+        "pv_v_trip_delay": pv.trip_voltage_high_delay,
+        "pv_v_trip_low_delay": pv.trip_voltage_low_delay,
+        "pv_enter_delay": pv.enter_service_delay,
+        "pv_ramp_time": pv.ramp_time,
+        "pv_enter_f_low": pv.enter_service_frequency[0],
+        "pv_enter_f_high": pv.enter_service_frequency[1],
+        "pv_enter_v_low": pv.enter_service_voltage[0],
+        "pv_enter_v_high": pv.enter_service_voltage[1],
+        "pv_cease_v": t.cease_voltage * b.rated_voltage,
+        "pv_recovery_time": t.cease_recovery,
+        "pv_loss0": t.pv_idle_loss,
+        "pv_loss1": t.pv_linear_loss,
+        "pv_loss2": t.pv_square_loss / pv.rated_power,
+        "pv_wake": t.wake_power,
+        "grid_r": t.grid_resistance,
+        "grid_x": t.grid_reactance,
+        "bus_decay": t.bus_decay,
+        "bus_clamp": t.bus_clamp * b.rated_voltage,
+        "drift": t.drift,
+    }
+    array = np.empty(len(P._fields))
+    for name, index in P._asdict().items():
+        array[index] = values[name]
+    return array
+
+
+def array_of(card: "PairingCard") -> PvArray:
+    """The array of a card."""
+    a = card.array
+    return PvArray(
+        open_circuit_voltage=a.module_open_circuit_voltage,
+        short_circuit_current=a.module_short_circuit_current,
+        voltage=a.module_voltage,
+        current=a.module_current,
+        current_coefficient=a.current_coefficient,
+        cells_in_series=a.cells_in_series,
+        modules_in_series=a.modules_in_series,
+        strings=a.strings,
+    )

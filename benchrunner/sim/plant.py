@@ -1,0 +1,350 @@
+"""Owns the plant: a pairing on a bench, moved on in time, told settings, and read at its taps.
+
+It runs on an internal grid of 5 ms (RMS and phasor values). An order given between two points takes effect on the
+envelope over the step in which it falls, and its event carries the exact moment. What any tap reads depends only
+on the pairing, the start, and the orders with their times, never on who read what before.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from benchrunner.errors import Problem, Refused
+from benchrunner.sim import open_circuit
+from benchrunner.sim.events import KEYS, NAMES, PlantEvent, Snapshot
+from benchrunner.sim.kernel import battery
+from benchrunner.sim.kernel import step as kernel
+from benchrunner.sim.kernel.charging import reset_shift
+from benchrunner.sim.kernel.pv_inverter import ac_from_array
+from benchrunner.sim.layout import EVENT_COLUMNS, KIND, MODE, PV_MODE, STAGE, TAPS, E, P, S, U
+from benchrunner.sim.parameters import array_of, parameters
+
+if TYPE_CHECKING:
+    from benchrunner.cards.pairing import PairingCard
+
+Array = npt.NDArray[np.float64]
+STEP = 0.005  # s
+RING = 4096  # rows: some 20 s
+_CHUNK = 2000  # steps at once, so that events are gathered while their rows are still in the ring
+_EVENTS_KEPT = 20_000
+_INDEX = {tap: k for k, tap in enumerate(TAPS)}
+
+# setting -> (input, least, most); switches are 0 or 1
+SETTINGS: dict[str, tuple[int, float, float]] = {
+    "load.power": (U.load_power, 0.0, 1e5),
+    "load.on": (U.load_on, 0.0, 1.0),
+    "grid.closed": (U.grid_closed, 0.0, 1.0),
+    "grid.voltage": (U.grid_voltage, 0.0, 1000.0),
+    "grid.frequency": (U.grid_frequency, 10.0, 100.0),
+    "pv_source.irradiance": (U.irradiance, 0.0, 1600.0),
+    "pv_source.temperature": (U.temperature, 233.15, 373.15),
+    "pv_source.on": (U.source_on, 0.0, 1.0),
+    "relays.pv_contactor": (U.pv_contactor, 0.0, 1.0),
+    "relays.battery_contactor": (U.battery_contactor, 0.0, 1.0),
+    "relays.inverter_enable": (U.inverter_enable, 0.0, 1.0),
+}
+_SWITCHES = {name for name, (_, low, high) in SETTINGS.items() if (low, high) == (0.0, 1.0)}
+_DEFAULTS: dict[str, float] = {
+    "load.power": 0.0,
+    "load.on": 1.0,
+    "grid.closed": 1.0,
+    "pv_source.irradiance": 0.0,
+    "pv_source.temperature": 298.15,
+    "pv_source.on": 1.0,
+    "relays.pv_contactor": 1.0,
+    "relays.battery_contactor": 1.0,
+    "relays.inverter_enable": 1.0,
+}
+
+
+class Plant:
+    """The simulated pairing and its bench.
+
+    `start`: "soc" (0..1, default 0.6), any setting of `SETTINGS`, and "pv_inverter.on" = 1 for a PV inverter that
+    has already entered service. As it starts the bench stands on the grid with everything closed, no load and no
+    sun, unless `start` says otherwise. `seed` chooses the phase of grid and bus. `step` s is the internal grid.
+    Raises `Refused` for a pairing that the plant does not carry.
+    """
+
+    taps: tuple[str, ...] = TAPS
+
+    def __init__(
+        self,
+        pairing: "PairingCard",
+        seed: int = 1,
+        start: Mapping[str, float] | None = None,
+        step: float = STEP,
+    ) -> None:
+        self.pairing, self.seed, self.step = pairing, seed, step
+        self._p = parameters(pairing)
+        self._array = array_of(pairing)
+        self._table = open_circuit.table(
+            pairing.battery.cells, pairing.twin.cell_spread, pairing.battery.chemistry
+        )
+        self._x = np.zeros(len(S._fields))
+        self._u = np.zeros(len(U._fields))
+        self._e = np.zeros(len(E._fields))
+        self._curve = np.zeros(65)
+        self._ring = np.zeros((RING, len(TAPS)))
+        self._rows = np.zeros((64, EVENT_COLUMNS))
+        self._n = 0  # whole steps done
+        self._now = 0.0
+        self._lost_offset = 0.0
+        self._open: list[int] = []  # events whose row after is still to come
+        self.events: list[PlantEvent] = []
+        self._begin(dict(start or {}))
+
+    # --- time ---
+
+    @property
+    def now(self) -> float:
+        """Plant seconds, to which it was last advanced."""
+        return self._now
+
+    def advance(self, until: float) -> None:
+        """Move on to `until` (s). A time that has passed already changes nothing."""
+        if not until > self._now:
+            return
+        self._now = until
+        last = math.floor(until / self.step + 1e-7)
+        while self._n < last:
+            self._run(min(_CHUNK, last - self._n))
+
+    def _run(self, steps: int) -> None:
+        first = self._n
+        count = kernel.run(
+            steps, first, self.step, self._x, self._p, self._u, self._e, self._table, self._curve,
+            self._ring, self._rows,
+        )  # fmt: skip
+        self._n += steps
+        for k in self._open:
+            self.events[k] = self._complete(self.events[k], first)
+        self._open.clear()
+        for row in self._rows[: min(count, len(self._rows))]:
+            self._gather(row)
+        if len(self.events) > _EVENTS_KEPT:
+            del self.events[: len(self.events) - _EVENTS_KEPT]
+
+    def _gather(self, row: Array) -> None:
+        kind, time = int(row[1]), float(row[0])
+        if kind in (KIND.transfer_start, KIND.transfer) and time - float(self._x[S.lost_at]) < 1.0:
+            time += self._lost_offset
+        data = dict(zip(KEYS[kind], (float(v) for v in row[2:]), strict=False))
+        n = min(math.floor(time / self.step + 1e-7), self._n - 1)
+        event = PlantEvent(time, NAMES[kind], data, self._row(n), ())
+        self.events.append(self._complete(event, n))
+
+    def _complete(self, event: PlantEvent, n: int) -> PlantEvent:
+        return PlantEvent(event.t, event.kind, event.data, event.row_before, self._row(n + 1))
+
+    def _row(self, n: int) -> tuple[float, ...]:
+        return tuple(self._ring[n % RING].tolist())
+
+    # --- orders ---
+
+    def set(self, name: str, value: float) -> None:
+        """Give an order at `now`. Raises `Refused` for an unknown name or a value out of range."""
+        if name not in SETTINGS:
+            raise Refused(Problem(name, "is no setting of the plant", f"one of: {', '.join(SETTINGS)}"))
+        index, least, most = SETTINGS[name]
+        value = float(value)
+        if not least <= value <= most:
+            raise Refused(
+                Problem(name, f"{value!r} is out of range", f"give {least:g} to {most:g} in the SI unit")
+            )
+        if name in _SWITCHES:
+            value = 1.0 if value >= 0.5 else 0.0
+        before = float(self._u[index])
+        if value == before:
+            return
+        resistance = self._resistance()
+        self._u[index] = value
+        self._announce(name, before, value, resistance)
+        if name.startswith("pv_source."):
+            self._see_sun()
+
+    def _announce(self, name: str, before: float, value: float, resistance: float) -> None:
+        kind, data = "setting", {"before": before, "after": value}
+        last = self._ring[self._n % RING]
+        voltage, frequency = float(last[_INDEX["grid.voltage"]]), float(last[_INDEX["grid.frequency"]])
+        if name.startswith("load."):
+            kind = "load-step"
+            nominal = float(self._p[P.v_nominal])
+            after = self._resistance()
+            data = {
+                "resistance_before": resistance,
+                "resistance_after": after,
+                "power_before": nominal**2 / resistance,
+                "power_after": nominal**2 / after,
+            }
+        elif name == "grid.closed" and value == 0.0:
+            kind = "grid-lost"
+            data = {
+                "voltage": voltage,
+                "frequency": frequency,
+                "current": float(last[_INDEX["grid.current"]]),
+            }
+        elif name == "grid.closed":
+            kind = "grid-back"
+            data = {
+                "voltage": float(self._u[U.grid_voltage]),
+                "frequency": float(self._u[U.grid_frequency]),
+            }
+        elif name.startswith("relays."):
+            which = ("relays.pv_contactor", "relays.battery_contactor", "relays.inverter_enable").index(name)
+            kind, data = "contactor", {"which": float(which), "closed": value}
+        if name.startswith("grid.") and kind != "grid-back":
+            self._x[S.lost_at] = self._now
+            self._lost_offset = max(0.0, self._now - self._n * self.step)
+        self._open.append(len(self.events))
+        self.events.append(PlantEvent(self._now, kind, data, self._row(self._n), ()))
+
+    def _resistance(self) -> float:
+        load = float(self._u[U.load_power] * self._u[U.load_on])
+        return float(self._p[P.v_nominal] ** 2) / load if load > 0.0 else math.inf
+
+    def _see_sun(self) -> None:
+        power, curve = self._array.curve(float(self._u[U.irradiance]), float(self._u[U.temperature]))
+        if self._u[U.source_on] < 0.5:
+            power, curve = 0.0, np.zeros_like(curve)
+        self._u[U.p_array] = power
+        self._curve = np.array(curve)
+
+    # --- values ---
+
+    def value(self, tap: str) -> float:
+        """The tap at the last point of the internal grid."""
+        return float(self._ring[self._n % RING, _INDEX[tap]])
+
+    def values(self) -> dict[str, float]:
+        """All taps at the last point of the internal grid."""
+        return dict(zip(TAPS, self._row(self._n), strict=True))
+
+    def tap_indices(self, taps: Iterable[str]) -> npt.NDArray[np.int64]:
+        """Indices for `window_mean`. Raises `KeyError` for a tap that there is not."""
+        return np.array([_INDEX[tap] for tap in taps], dtype=np.int64)
+
+    def window_mean(self, tap_indices: npt.NDArray[np.int64], t_from: float, t_to: float) -> Array:
+        """Mean of each tap over the grid points in (t_from, t_to], at least the last one at or before `t_to`.
+
+        Reaches back `RING` steps (20 s); an earlier `t_from` is cut there.
+        """
+        last = min(math.floor(t_to / self.step + 1e-7), self._n)
+        first = min(math.floor(t_from / self.step + 1e-7) + 1, last)
+        first = max(first, self._n - RING + 1, 0)
+        out = np.empty(len(tap_indices))
+        kernel.mean_rows(self._ring, first, max(last, first), tap_indices, out)
+        return out
+
+    def rows(self, t_from: float, t_to: float) -> tuple[Array, Array]:
+        """Times (s) and rows (points x taps) of the internal grid in [t_from, t_to], as far as the ring reaches."""
+        first = max(math.ceil(t_from / self.step - 1e-7), self._n - RING + 1, 0)
+        last = min(math.floor(t_to / self.step + 1e-7), self._n)
+        n = np.arange(first, last + 1)
+        return n * self.step, self._ring[n % RING].copy()
+
+    def snapshot_at(self, t: float) -> Snapshot:
+        """All taps just before and after `t`, while it is still in the ring; of an event's own time: the event's.
+
+        Raises `LookupError` for a time outside the ring.
+        """
+        for event in reversed(self.events):
+            if event.t == t and event.row_after:
+                n = math.floor(t / self.step + 1e-7)
+                return Snapshot(n * self.step, (n + 1) * self.step, event.before, event.after)
+            if event.t < t:
+                break
+        n = math.floor(t / self.step + 1e-7)
+        if not max(0, self._n - RING + 1) <= n < self._n:
+            raise LookupError(f"{t:g} s is not within the last {RING * self.step:g} s before {self._now:g} s")
+        before, after = self._row(n), self._row(n + 1)
+        return Snapshot(
+            n * self.step,
+            (n + 1) * self.step,
+            dict(zip(TAPS, before, strict=True)),
+            dict(zip(TAPS, after, strict=True)),
+        )
+
+    def energies(self) -> dict[str, float]:
+        """Energies since the start, J: what crossed each boundary, what was lost where, and what is stored now.
+
+        `stored` is taken from the states alone (chemistry, branches, DC link), less its value at the start.
+        """
+        found = {name: float(self._e[index]) for name, index in E._asdict().items()}
+        found["stored"] = self._stored() - self._stored_first
+        found["lost"] = sum(value for name, value in found.items() if name.startswith("lost_"))
+        found["put_in"] = found["grid_source"] + found["array"]
+        return found
+
+    def _stored(self) -> float:
+        link = 0.5 * float(self._p[P.link_capacitance]) * float(self._x[S.link]) ** 2
+        return float(battery.stored(self._x, self._p, self._table)) + link
+
+    # --- start ---
+
+    def _begin(self, start: dict[str, float]) -> None:
+        x, u, p = self._x, self._u, self._p
+        settings = dict(_DEFAULTS)
+        settings["grid.voltage"], settings["grid.frequency"] = float(p[P.v_nominal]), float(p[P.f_nominal])
+        soc = float(start.pop("soc", 0.6))
+        pv_on = float(start.pop("pv_inverter.on", 0.0)) >= 0.5
+        problems = [
+            Problem(
+                name, "is nothing that the plant can start with", f"soc, or one of: {', '.join(SETTINGS)}"
+            )
+            for name in start
+            if name not in SETTINGS
+        ]
+        if not 0.0 <= soc <= 1.0:
+            problems.append(Problem("soc", f"{soc:g} is no state of charge", "give 0 to 1"))
+        if problems:
+            raise Refused(problems)
+        settings.update(start)
+        for name, value in settings.items():
+            index, least, most = SETTINGS[name]
+            if not least <= value <= most:
+                raise Refused(Problem(name, f"{value!r} is out of range", f"give {least:g} to {most:g}"))
+            u[index] = value
+        self._see_sun()
+        x[S.soc] = soc
+        x[S.cell_temperature] = p[P.ambient]
+        x[S.protection_closed] = 1.0
+        x[S.lost_at] = -1.0
+        terminal, _ = battery.look_up(self._table, battery.OCV, p[P.soc_first], p[P.soc_step], soc)
+        joined = u[U.battery_contactor] > 0.5
+        x[S.terminal] = terminal
+        x[S.link] = terminal if joined else 0.0
+        x[S.m_voltage] = x[S.link]
+        x[S.frequency] = x[S.f_bus] = p[P.f_nominal]
+        x[S.v_reference] = p[P.v_nominal]
+        x[S.stage] = STAGE.none
+        reset_shift(x)
+        if joined and u[U.inverter_enable] > 0.5:
+            on_grid = u[U.grid_closed] > 0.5
+            x[S.mode] = MODE.grid if on_grid else MODE.island
+            x[S.relay] = 1.0 if on_grid else 0.0
+            x[S.stage] = STAGE.bulk
+            x[S.v_bus] = u[U.grid_voltage] if on_grid else p[P.v_nominal]
+            x[S.f_bus] = u[U.grid_frequency] if on_grid else p[P.f_nominal]
+        else:
+            x[S.mode] = MODE.off
+            x[S.f_bus] = 0.0
+        x[S.pv_v], x[S.pv_f] = x[S.v_bus], p[P.f_nominal]
+        x[S.pv_recovery] = 1.0
+        x[S.pv_limit] = 1.0
+        if pv_on and u[U.p_array] > p[P.pv_wake] and u[U.pv_contactor] > 0.5 and x[S.v_bus] > 0.0:
+            x[S.pv_mode] = PV_MODE.on
+            x[S.pv_ramp] = 1.0
+            x[S.pv_available] = min(float(ac_from_array(p, float(u[U.p_array]))), float(p[P.pv_rated]))
+        phase = np.random.Generator(np.random.Philox(key=[self.seed & 0xFFFFFFFF, 0x9A])).random(2)
+        x[S.phase_grid] = phase[0]
+        x[S.phase_bus] = phase[0] if x[S.relay] > 0.5 else phase[1]
+        self._stored_first = self._stored()
+        kernel.write_row(x, p, u, self._table, self._ring[0])
+
+    def states(self) -> dict[str, float]:
+        """Every internal state by name; for tests and for understanding, not for instruments."""
+        return {name: float(self._x[index]) for name, index in S._asdict().items()}
