@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
-from benchrunner.errors import Problem
+from benchrunner.errors import Problem, Refused
 
 LOCAL = struct.Struct("<4s5H3L2H")
 CENTRAL = struct.Struct("<4s6H3L5H2L")
@@ -32,12 +32,13 @@ NAME = re.compile(r"^[a-z0-9][a-z0-9_.-]*(/[a-z0-9][a-z0-9_.-]*){0,3}$")
 CHUNK = 1 << 20
 
 
-class ContainerError(Exception):
-    """The file is no container of ours, or a part cannot be put into one."""
+class ContainerError(Refused):
+    """The file is no container of ours, a part of it is damaged, or a part cannot be put into one."""
 
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        super().__init__(str(problem))
+    @property
+    def problem(self) -> Problem:
+        """The one thing that is wrong."""
+        return self.problems[0]
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,11 +96,13 @@ class TableWriter:
             column.clear()
 
     def close(self) -> None:
-        """Finish the file."""
-        self._gather()
-        self._flush()
-        self._writer.close()
-        self._stream.close()
+        """Finish the file; it is closed whatever happens."""
+        try:
+            self._gather()
+            self._flush()
+            self._writer.close()
+        finally:
+            self._stream.close()
 
 
 def readings_schema(source: Source, channels: Mapping[str, Channel]) -> Any:

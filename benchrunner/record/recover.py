@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from benchrunner.errors import Problem, Refused
-from benchrunner.record import container, journal
+from benchrunner.record import journal
 from benchrunner.record.keys import SigningKey
 from benchrunner.record.opened import Record
 from benchrunner.record.seal import SUFFIX, SealError, seal
@@ -42,7 +42,7 @@ def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | 
             path, to if to is not None else folder.with_name(folder.name + SUFFIX), key, ended_by="crash"
         )
         header = Record.open(record).header
-    except (journal.JournalError, SealError, container.ContainerError) as error:
+    except (journal.JournalError, SealError) as error:
         raise Refused(error.problem) from error
     with contextlib.suppress(OSError):
         (folder / "reserve").unlink()

@@ -30,7 +30,7 @@ HEADER = "header.json"
 WORST = ("pass", "inconclusive", "fail")  # in the order in which one outdoes the other
 
 
-class SealError(Exception):
+class SealError(OSError):
     """The journal cannot become a record."""
 
     def __init__(self, problem: Problem) -> None:
@@ -57,8 +57,7 @@ def seal(
     named file).
 
     With `key` it is signed. `ended_by` says how a run without an ending of its own ended. An existing record
-    is never written over. Returns the record's path. Raises `SealError`, `journal.JournalError`,
-    `container.ContainerError`.
+    is never written over. Returns the record's path. Raises `SealError` or `journal.JournalError`.
     """
     to = Path(to)
     here = to if to.is_dir() else to.parent
@@ -77,6 +76,10 @@ def seal(
             draft = Path(work) / "record"
             container.write(draft, members)
             return _place(draft, target)
+    except (SealError, journal.JournalError):
+        raise
+    except container.ContainerError as error:
+        raise SealError(error.problem) from error
     except OSError as error:
         raise SealError(
             Problem(
@@ -148,7 +151,8 @@ class _Gathered:
             with self._file(parts.INPUTS) as inputs, self._file(parts.EVENTS) as events:
                 for item in items:
                     self._take(item, inputs, events)
-        except (codec.CodecError, KeyError, TypeError, ValueError, IndexError) as error:
+        except (codec.CodecError, KeyError, TypeError, ValueError, IndexError, OverflowError) as error:
+            self._abandon()
             raise SealError(
                 Problem(
                     str(source),
@@ -157,6 +161,12 @@ class _Gathered:
                 )
             ) from error
         self._finish()
+
+    def _abandon(self) -> None:
+        """Let go of half-written tables, or the folder could not be removed on every system."""
+        for table in [*self._tables.values(), *([self._ticks] if self._ticks else [])]:
+            with contextlib.suppress(Exception):
+                table.close()
 
     def _finish(self) -> None:
         for number, table in self._tables.items():

@@ -1,0 +1,119 @@
+"""A record judges again to the same checks, bit for bit, from nothing but itself; a changed reading shows."""
+
+import math
+from pathlib import Path
+
+import pytest
+from record_sample import PROGRAM, facts
+
+from benchrunner.core.messages import ArmOrder, Event, Input, OrderDone, Readings, SetOrder, Tick
+from benchrunner.core.plan import Channel, RunPlan, SafeStep, Source
+from benchrunner.core.runner import Runner
+from benchrunner.procedure.running import Condition, PlannedCheck, PlannedOrder, PlannedStep, RunningOrder
+from benchrunner.record.facts import RunFacts, program_facts
+from benchrunner.record.journal import Journal
+from benchrunner.record.opened import Record
+from benchrunner.record.seal import seal
+
+
+def plan() -> RunPlan:
+    """Two steps on one meter: switch the load off and wait until the voltage settles, then watch it for two seconds."""
+    settled = Condition("settled", "voltage settled", "bus.voltage", "V", within=0.5, hold=1.0)
+    steps = (
+        PlannedStep("off", "Load off", do=(PlannedOrder("load.power", 0.0, "W", "load to nothing"),), until=settled,
+                    at_most=30.0, if_not="fail",
+                    checks=(PlannedCheck("swell", "maximum", "bus.voltage", "V", None, 253.0, "guarded"),)),
+        PlannedStep("watch", "Watch", until=Condition("elapsed", "2 s", hold=2.0),
+                    checks=(PlannedCheck("mean", "mean", "bus.voltage", "V", 225.0, 235.0, "guarded"),)),
+    )  # fmt: skip
+    order = RunningOrder("Load off", "p", ("common practice",), (), {"bus": ("ac_meter",)}, {}, (), steps)
+    channel = Channel("bus.voltage", "V", 0.001, 0.2, 0.01, 0.1, 0.1)
+    safe = SafeStep("load-off", "load.power", 0.0, "Load off", "bus.voltage", 0.0, 300.0, 5.0)
+    source = Source("bus", ("bus.voltage",), 0.1)
+    return RunPlan(order, (source,), {"bus.voltage": channel}, {}, (), (safe,), simulated=True)
+
+
+def run(folder: Path, stop_at: float = math.inf, changed: bool = False) -> Path:
+    """The run of that plan against a voltage that swells and decays; journaled first, then fed, as the engine does."""
+    base = facts()
+    made = RunFacts(plan(), base.procedure, base.pairing, base.bench, program={**program_facts()})
+    log = Journal.create(folder, made)
+    runner = Runner(made.plan)
+    seq = 0
+    fed: list[Input] = []
+
+    def take(item: Input) -> None:
+        nonlocal seq
+        seq += 1
+        log.input(seq, item)
+        fed.append(item)
+        for output in runner.feed(item):
+            keep(output)
+
+    def keep(output: object) -> None:
+        assert isinstance(output, Event | SetOrder | ArmOrder)
+        log.output(output)
+        if isinstance(output, SetOrder):
+            take(OrderDone(runner.now + 0.01, output.order, True, output.value))
+
+    for output in runner.start(0.0):
+        keep(output)
+    t = 0.0
+    while runner.exit_code is None and t < min(stop_at, 60.0):
+        t += 0.1
+        volts = 230.0 + 12.0 * math.exp(-t / 1.7) + 0.01 * math.sin(37.0 * t)
+        if changed and round(t * 10) == 63:
+            volts += 25.0
+        take(Readings(t, 0, t - 0.003, 0.103, (volts,)))
+        take(Tick(t + 0.001))
+    if math.isinf(stop_at):
+        log.close()
+    else:
+        log.sync()
+    return seal(folder, folder.with_suffix(".bench"), ended_by="crash")
+
+
+def test_a_record_judges_again_identically(tmp_path: Path) -> None:
+    record = Record.open(run(tmp_path / "run"))
+    assert record.header["finished"] is True
+    assert {c["id"]: c["verdict"] for c in record.checks} == {
+        "swell": "pass",
+        "reached": "pass",
+        "mean": "pass",
+    }
+    again = record.rejudge()
+    assert again.ok, again.says
+    assert again.identical
+    assert [c["value"] for c in again.checks] == [c["value"] for c in record.checks]
+
+
+def test_another_reading_gives_another_verdict(tmp_path: Path) -> None:
+    """The header of one run with the inputs of another: the check that moved is named."""
+    record = Record.open(run(tmp_path / "run"))
+    other = Record.open(run(tmp_path / "other", changed=True))
+    other.header = record.header
+    again = other.rejudge()
+    assert not again.ok
+    assert any("watch/mean" in line or "off/swell" in line for line in again.says)
+
+
+def test_a_crashed_run_judges_again_as_far_as_it_went(tmp_path: Path) -> None:
+    record = Record.open(run(tmp_path / "run", stop_at=9.0))
+    assert record.header["finished"] is False
+    again = record.rejudge()
+    assert again.ok, again.says
+    assert any("end before the run did" in line for line in again.says)
+    assert {c["id"] for c in record.checks} >= {c["id"] for c in again.checks}
+
+
+def test_another_program_is_said(tmp_path: Path) -> None:
+    record = Record.open(run(tmp_path / "run"))
+    record.header["program"] = PROGRAM
+    assert any("another program" in line for line in record.rejudge().says)
+
+
+@pytest.mark.parametrize("events", [[{"at": "soon", "kind": "x", "data": {}}], [{}]])
+def test_rubbish_does_not_raise(tmp_path: Path, events: list[dict[str, object]]) -> None:
+    record = Record.open(run(tmp_path / "run", stop_at=1.0))
+    record.__dict__["events"] = events
+    assert not record.rejudge().ok

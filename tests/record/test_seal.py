@@ -1,0 +1,385 @@
+"""Sealing, opening, recovering: what the journal holds is in the record bit for bit, and nothing else."""
+
+import io
+import json
+import math
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import tracemalloc
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import record_sample
+from record_sample import inputs
+from test_codec import same
+
+from benchrunner.core.messages import Captured, Readings
+from benchrunner.errors import Refused
+from benchrunner.record import container, journal
+from benchrunner.record.keys import SigningKey
+from benchrunner.record.opened import Record
+from benchrunner.record.recover import recover
+from benchrunner.record.seal import SealError, seal
+from benchrunner.record.verify import verify
+
+
+def test_every_input_comes_back_bit_for_bit(sealed: Path) -> None:
+    back = list(Record.open(sealed).inputs())
+    assert [seq for seq, _ in back] == list(range(1, len(inputs()) + 1))
+    for (_, one), other in zip(back, inputs(), strict=True):
+        assert same(one, other), (one, other)
+
+
+def test_the_plan_and_the_files_are_there_verbatim(sealed: Path) -> None:
+    record = Record.open(sealed)
+    assert record.plan == record_sample.plan()
+    facts = record_sample.facts()
+    assert record.part("procedure.toml") == facts.procedure.raw
+    assert record.part("pairing.toml") == facts.pairing.raw
+    assert record.part("bench.toml") == facts.bench.raw
+    assert record.part("drivers/dc-meter.toml") == facts.drivers[1].raw
+    assert record.header["procedure"]["sha256"] == facts.procedure.sha256
+
+
+def test_the_header_says_how_it_ended(sealed: Path) -> None:
+    header = Record.open(sealed).header
+    assert header["verdict"] == "pass"
+    assert header["finished"] is True
+    assert header["ended_by"] == "procedure"
+    assert header["exit"] == 0
+    assert header["simulated"] is True
+    assert header["gap"] is None
+    assert header["safe"]["state"] == "confirmed"
+    assert header["safe"]["steps"][0]["phase"] == "confirmed"
+    assert header["counts"]["waveforms"] == 1
+    assert header["counts"]["inputs"] == len(inputs())
+    assert header["started"] == record_sample.STARTED
+
+
+def test_a_planned_check_that_never_was_judged_says_so(sealed: Path) -> None:
+    checks = {c["id"]: c for c in Record.open(sealed).checks}
+    assert checks["worst-peak"]["verdict"] == "not judged"
+    assert checks["steady"]["verdict"] == "pass"
+    assert Record.open(sealed).verdict == "pass", "not judged is not among the judged"
+
+
+def test_readings_as_a_data_frame(sealed: Path) -> None:
+    frame = Record.open(sealed).readings
+    expected = [i for i in inputs() if isinstance(i, Readings)]
+    assert len(frame) == 2 * len(expected)
+    volts = frame[frame.channel == "battery.voltage"]
+    assert volts.value.tolist() == [i.values[0] for i in expected if i.source == 1]
+    assert volts.time.tolist() == [i.at for i in expected if i.source == 1]
+    assert set(volts.unit) == {"V"}
+    hertz = frame[frame.channel == "bus.frequency"]
+    assert math.isnan(hertz.value.iloc[2])
+    assert hertz.overloaded.tolist().count(True) == 1
+    current = frame[frame.channel == "battery.current"]
+    assert current.repeat.any()
+    assert not volts.repeat.any()
+    assert frame.seq.is_monotonic_increasing
+    times, values = Record.open(sealed).channel("battery.voltage")
+    assert values.tolist() == volts.value.tolist()
+    assert times.tolist() == volts.time.tolist()
+    with pytest.raises(KeyError, match="no such channel"):
+        Record.open(sealed).channel("bus.colour")
+
+
+def test_a_part_reads_in_plain_pandas(sealed: Path) -> None:
+    with zipfile.ZipFile(sealed) as file:
+        frame = pd.read_parquet(io.BytesIO(file.read("readings/battery.parquet")))
+    assert list(frame.columns) == [
+        "seq",
+        "arrived",
+        "at",
+        "spread",
+        "flags",
+        "battery.voltage",
+        "battery.current",
+    ]
+    assert frame["battery.voltage"].iloc[0] == 56.0
+
+
+def test_units_travel_with_the_columns(sealed: Path) -> None:
+    import pyarrow.parquet as pq
+
+    schema = pq.read_schema(io.BytesIO(Record.open(sealed).part("readings/bus.parquet")))
+    assert schema.field("bus.frequency").metadata[b"unit"] == b"Hz"
+    assert schema.field("bus.voltage").metadata[b"of_reading"] == b"0.001"
+    assert schema.metadata[b"source"] == b"bus"
+
+
+def test_waveforms(sealed: Path) -> None:
+    (wave,) = Record.open(sealed).waveforms
+    assert wave.samples.tobytes() == record_sample.wave().tobytes()
+    assert (wave.start, wave.rate, wave.trigger) == (6.1, 2000.0, 6.3)
+    assert wave.step == "drop"
+    assert wave.units == ("V", "V")
+    assert wave.frame()["battery.voltage"].iloc[0] == record_sample.wave()[1, 0]
+    assert wave.frame().index[1] == pytest.approx(6.1005)
+
+
+def test_the_container_is_an_ordinary_zip_of_stored_members(sealed: Path) -> None:
+    with zipfile.ZipFile(sealed) as file:
+        assert file.testzip() is None
+        infos = file.infolist()
+    assert [i.filename for i in infos] == sorted(i.filename for i in infos)
+    assert all(i.compress_type == zipfile.ZIP_STORED and i.date_time == (1980, 1, 1, 0, 0, 0) for i in infos)
+    assert all(not i.extra and not i.comment for i in infos)
+
+
+def test_the_same_run_twice_gives_the_same_digests(tmp_path: Path) -> None:
+    records = []
+    for name in ("a", "b"):
+        record_sample.write(tmp_path / name)
+        records.append(Record.open(seal(tmp_path / name, tmp_path / f"{name}.bench")).header)
+    assert records[0]["digests"] == records[1]["digests"]
+    record_sample.write(tmp_path / "c", count=59)
+    other = Record.open(seal(tmp_path / "c", tmp_path / "c.bench")).header
+    assert other["digests"]["readings"] != records[0]["digests"]["readings"]
+
+
+def test_a_record_is_never_written_over(tmp_path: Path) -> None:
+    record_sample.write(tmp_path / "run")
+    first = seal(tmp_path / "run", tmp_path / "x.bench")
+    before = first.read_bytes()
+    second = seal(tmp_path / "run", tmp_path / "x.bench")
+    assert second.name == "x-2.bench"
+    assert first.read_bytes() == before
+    named = seal(tmp_path / "run", tmp_path)
+    assert named.name == "20260302-091500-load-rejection-on-a-nearly-full-battery.bench"
+    assert not list(tmp_path.glob(".sealing-*")), "nothing half-made stays behind"
+
+
+def test_facts_that_came_later_are_in_the_header(tmp_path: Path) -> None:
+    log = record_sample.write(tmp_path / "run", close=False, deviations=("load bank warm",))
+    log.fact("deviations", ["door opened once"])
+    log.fact("instruments", [{"name": "bus", "serial": "HM-0099"}])
+    log.fact("ambient", {"temperature": 294.1, "nan": math.nan})
+    log.close()
+    header = Record.open(seal(tmp_path / "run", tmp_path / "x.bench")).header
+    assert header["deviations"] == ["load bank warm", "door opened once"]
+    assert header["instruments"] == [{"name": "bus", "serial": "HM-0099"}]
+    assert header["further"] == {"ambient": {"temperature": 294.1, "nan": None}}
+
+
+def test_the_header_fits_its_published_schema(sealed: Path) -> None:
+    import jsonschema
+
+    from benchrunner import data
+
+    schema = json.loads(
+        (data.folder("resources") / "schemas" / "record-header.schema.json").read_text("utf-8")
+    )
+    jsonschema.Draft202012Validator.check_schema(schema)
+    validator = jsonschema.Draft202012Validator(schema)
+    header = Record.open(sealed).header
+    assert not list(validator.iter_errors(header))
+    for change in (
+        {"verdict": "perhaps"},
+        {"parts": []},
+        {"simulated": None},
+        {"surprise": 1},
+        {"started": "today"},
+    ):
+        assert list(validator.iter_errors({**header, **change})), change
+
+
+def test_memory_stays_bounded_while_sealing(tmp_path: Path) -> None:
+    """Two hundred thousand readings seal within a few tens of megabytes of Python's own memory."""
+    log = journal.Journal.create(tmp_path / "run", record_sample.facts())
+    for seq in range(1, 100_001):
+        log.input(seq, Readings(seq * 0.1, 1, seq * 0.1, 0.01, (56.0 + seq % 97 * 0.001, -40.0)))
+    log.close()
+    tracemalloc.start()
+    path = seal(tmp_path / "run", tmp_path / "long.bench")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 60e6
+    assert len(Record.open(path).channel("battery.voltage")[1]) == 100_000
+
+
+def test_recover_seals_a_crash_and_invents_nothing(tmp_path: Path, key: SigningKey) -> None:
+    record_sample.write(tmp_path / "run", ended=False, close=False).sync()
+    _age(tmp_path / "run")
+    raw = (tmp_path / "run" / journal.FILE_NAME).read_bytes()
+    (tmp_path / "run" / journal.FILE_NAME).write_bytes(raw + b"\x40\0\0\0torn")
+    _age(tmp_path / "run")
+    outcome = recover(tmp_path / "run", key=key)
+    assert outcome.record == tmp_path / "run.bench"
+    record = Record.open(outcome.record)
+    assert record.header["finished"] is False
+    assert record.header["exit"] == 4
+    assert record.header["ended_by"] == "crash"
+    assert record.header["safe"]["state"] == "not confirmed"
+    assert record.header["gap"]["bytes_lost"] == 8
+    assert [seq for seq, _ in record.inputs()] == list(range(1, len(inputs()) + 1))
+    assert any("8 bytes" in line for line in outcome.says)
+    assert any("NOT known" in line for line in outcome.says)
+    assert verify(outcome.record).ok
+    assert (tmp_path / "run" / journal.FILE_NAME).read_bytes() == raw + b"\x40\0\0\0torn"
+
+
+def test_recover_of_a_finished_run_says_that_it_had_finished(tmp_path: Path) -> None:
+    record_sample.write(tmp_path / "run")
+    _age(tmp_path / "run")
+    assert any("had finished" in line for line in recover(tmp_path / "run").says)
+
+
+def test_recover_at_every_cut_of_the_tail(tmp_path: Path) -> None:
+    """Power loss at any byte: what is sealed are the first inputs, unbroken, and the record verifies."""
+    log = record_sample.write(tmp_path / "run", count=8, ended=False, close=False)
+    log.sync()
+    raw = log.path.read_bytes()
+    expected = inputs(8)
+    for cut in range(len(raw) - 1, len(raw) - 400, -23):
+        folder = tmp_path / f"cut{cut}"
+        folder.mkdir()
+        (folder / journal.FILE_NAME).write_bytes(raw[:cut])
+        path = seal(folder, folder / "x.bench", ended_by="crash")
+        assert verify(path, allow_unsigned=True).ok
+        record = Record.open(path)
+        back = list(record.inputs())
+        assert all(same(item, expected[k]) for k, (_, item) in enumerate(back))
+        assert record.header["gap"]["inputs_kept"] == len(back)
+    log.close()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is POSIX's")
+def test_recover_after_kill_9(tmp_path: Path) -> None:
+    script = textwrap.dedent(
+        """
+        import sys, time
+        sys.path[:0] = sys.argv[2:4]
+        import record_sample
+        record_sample.write(__import__("pathlib").Path(sys.argv[1]), ended=False, close=False).sync()
+        print("written", flush=True)
+        time.sleep(60)
+        """
+    )
+    writer = subprocess.Popen(
+        [sys.executable, "-c", script, str(tmp_path / "run"), str(Path(__file__).parent), os.getcwd()],
+        stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert writer.stdout is not None
+    assert writer.stdout.readline() == "written\n"
+    writer.send_signal(signal.SIGKILL)
+    writer.wait(10)
+    writer.stdout.close()
+    outcome = recover(tmp_path / "run")
+    assert Record.open(outcome.record).header["counts"]["inputs"] == len(inputs())
+
+
+def test_recover_leaves_a_run_alone_that_still_writes(tmp_path: Path) -> None:
+    import threading
+
+    log = record_sample.write(tmp_path / "run", ended=False, close=False)
+    stop = threading.Event()
+
+    def go_on() -> None:
+        seq = 1000
+        while not stop.wait(0.05):
+            seq += 1
+            log.input(seq, Readings(seq * 0.1, 0, seq * 0.1, 0.01, (230.0, 50.0)))
+
+    thread = threading.Thread(target=go_on)
+    thread.start()
+    try:
+        with pytest.raises(Refused, match="still being written"):
+            recover(tmp_path / "run")
+    finally:
+        stop.set()
+        thread.join()
+        log.close()
+
+
+def test_recover_refuses_in_words(tmp_path: Path) -> None:
+    with pytest.raises(Refused, match="cannot be read"):
+        recover(tmp_path / "nothing")
+    (tmp_path / "run").mkdir()
+    (tmp_path / "run" / journal.FILE_NAME).write_bytes(journal.MAGIC)
+    _age(tmp_path / "run")
+    with pytest.raises(Refused, match="not even its header"):
+        recover(tmp_path / "run")
+
+
+def test_a_journal_of_another_kind_is_refused(tmp_path: Path) -> None:
+    log = record_sample.write(tmp_path / "run", count=3, close=False)
+    log.input(99, Readings(1.0, 7, 1.0, 0.1, (1.0,)))  # a source that the plan does not have
+    log.close()
+    with pytest.raises(SealError, match="no run writes"):
+        seal(tmp_path / "run", tmp_path / "x.bench")
+    assert not (tmp_path / "x.bench").exists()
+    assert not list(tmp_path.glob(".sealing-*"))
+
+
+def test_opening_what_is_no_record_is_one_clear_problem(sealed: Path, tmp_path: Path) -> None:
+    raw = sealed.read_bytes()
+    for content in (b"", b"no", raw[:-1], raw + b"x", raw[100:]):
+        path = tmp_path / "x.bench"
+        path.write_bytes(content)
+        with pytest.raises(container.ContainerError) as refused:
+            Record.open(path)
+        assert refused.value.problem.mend
+    with pytest.raises(container.ContainerError):
+        Record.open(tmp_path / "not-there.bench")
+
+
+def test_hostile_parquet_is_refused_before_it_is_decoded(sealed: Path, tmp_path: Path) -> None:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    def with_part(name: str, raw: bytes) -> Record:
+        with zipfile.ZipFile(sealed) as file:
+            members = {i.filename: file.read(i) for i in file.infolist()}
+        path = tmp_path / "x.bench"
+        path.unlink(missing_ok=True)
+        container.write(path, list({**members, name: raw}.items()))
+        return Record.open(path)
+
+    def parquet(table: pa.Table) -> bytes:
+        out = io.BytesIO()
+        pq.write_table(table, out)
+        return out.getvalue()
+
+    good = Record.open(sealed).part("readings/bus.parquet")
+    for raw in (
+        b"", b"PAR1PAR1", good[:-5], good[: len(good) // 2] + b"\xff" * 40 + good[len(good) // 2 + 40 :],
+        parquet(pa.table({"seq": pa.array(["x"])})), parquet(pa.table({"other": np.zeros(3)})),
+    ):  # fmt: skip
+        record = with_part("readings/bus.parquet", raw)
+        with pytest.raises(container.ContainerError):
+            list(record.inputs())
+        with pytest.raises(container.ContainerError):
+            _ = record.readings
+    for raw in (
+        b"{",
+        b"[]\n",
+        b'{"seq":1}\n',
+        b'{"seq":"a","kind":"tick","arrived":1}\n',
+        b'{"kind":"other"}\n',
+        b"\xff\n",
+    ):
+        with pytest.raises(container.ContainerError):
+            list(with_part("inputs.jsonl", raw).inputs())
+    for raw in (b"", b"{}", b"[1]", b'{"order":{}}'):
+        with pytest.raises(container.ContainerError):
+            _ = with_part("plan.json", raw).plan
+        assert not with_part("plan.json", raw).rejudge().ok
+
+
+def test_a_failed_capture_has_no_part(sealed: Path) -> None:
+    failed = [i for _, i in Record.open(sealed).inputs() if isinstance(i, Captured) and not i.ok]
+    assert len(failed) == 1
+    assert failed[0].text == "no trigger within 5 s"
+
+
+def _age(folder: Path) -> None:
+    """As if the run had crashed a while ago."""
+    os.utime(folder / journal.FILE_NAME, (1_700_000_000, 1_700_000_000))
