@@ -23,7 +23,7 @@ class Course:
 
 ISLAND = {
     "bus_voltage": 230.0, "bus_frequency": 50.0, "pv_power": 0.0, "load_power": 0.0, "grid_voltage": 0.0,
-    "open_circuit": 53.0, "link_voltage": 400.0, "switch": 0.0, "relay": 0.0, "mode": 2.0, "pv_on": 1.0,
+    "open_circuit": 53.0, "phase_shift": 0.0, "switch": 0.0, "relay": 0.0, "mode": 2.0, "pv_on": 1.0,
     "contactor": 1.0, "stage_on": 1.0, "grid_power": 0.0, "idle_loss": 60.0,
 }  # fmt: skip
 ON_GRID = {**ISLAND, "switch": 1.0, "relay": 1.0, "mode": 1.0, "grid_voltage": 230.0}
@@ -44,7 +44,11 @@ def envelope(
     for t, changed in course.changes:
         for name, value in changed.items():
             values[name][times >= t - 1e-12] = value
-    values["bridge_power"] = values["load_power"] - values["pv_power"] - values["grid_power"]
+    conductance = values.pop("load_power") / circuit.rated_voltage**2
+    values["load_conductance"] = conductance
+    values["bridge_power"] = (
+        conductance * values["bus_voltage"] ** 2 - values["pv_power"] - values["grid_power"]
+    )
     power = values["bridge_power"] + values.pop("idle_loss")
     source = values.pop("open_circuit")
     # terminal v = e + r i with v i = -power: the larger root is the working point

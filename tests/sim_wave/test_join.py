@@ -121,8 +121,8 @@ def test_power_balances_on_the_bus():
 
 def outage(gap=0.012, pv=0.0, at=1.0, load=3000.0):
     start = {**ON_GRID, "load_power": load, "pv_power": pv, "grid_power": load - pv}
-    course = Course().at(at, switch=0.0, bus_voltage=0.0, load_power=0.0, grid_power=0.0, pv_power=0.0)
-    course.at(at + gap, relay=0.0, mode=2.0, bus_voltage=230.0, load_power=load, pv_power=pv)
+    course = Course().at(at, switch=0.0, bus_voltage=0.0, grid_power=0.0, pv_power=0.0)
+    course.at(at + gap, relay=0.0, mode=2.0, bus_voltage=230.0, pv_power=pv)
     return envelope(start, course, at + 1.0)
 
 

@@ -17,7 +17,7 @@ from benchrunner.sim.wave.segment import AFTER, BEFORE, WARM_UP, Segment, simula
 
 Array = npt.NDArray[np.float64]
 
-CHANNELS = (
+CHANNELS = (  # bus.current: of the battery inverter, positive to the bus
     "bus.voltage", "bus.current", "load.current", "pv.current",
     "battery.voltage", "battery.current", "grid.voltage", "grid.current",
 )  # fmt: skip
@@ -119,9 +119,14 @@ class Sines:
             self._kept[name] = self.envelope.of(name, self.times)
         return self._kept[name]
 
+    def _angle(self) -> Array:
+        if "angle" not in self._kept:
+            self._kept["angle"] = self.envelope.angle(self.times)
+        return self._kept["angle"]
+
     def _sine(self) -> Array:
         if "sine" not in self._kept:
-            self._kept["sine"] = np.sin(self._of("bus_phase"))
+            self._kept["sine"] = np.sin(self._angle())
         return self._kept["sine"]
 
     def _current(self, power: str) -> Array:
@@ -139,10 +144,10 @@ class Sines:
             return self._grid_voltage()
         if channel.startswith("battery."):
             return self._battery(channel)
-        return self._current({
-            "bus.current": "bridge_power", "load.current": "load_power", "pv.current": "pv_power",
-            "grid.current": "grid_power",
-        }[channel])  # fmt: skip
+        if channel == "load.current":
+            return np.asarray(self.of("bus.voltage") * self._of("load_conductance"))
+        powers = {"bus.current": "bridge_power", "pv.current": "pv_power", "grid.current": "grid_power"}
+        return self._current(powers[channel])
 
     def _grid_voltage(self) -> Array:
         """Mains side of the transfer relay, downstream of the grid switch."""
@@ -158,7 +163,7 @@ class Sines:
             found = ripple(circuit, values["bus_voltage"], values["bridge_power"], values["battery_voltage"],
                            values["battery_current"], runs).battery_current  # fmt: skip
             real, imaginary = np.ascontiguousarray(found.real), np.ascontiguousarray(found.imag)
-            double = 2.0 * self._of("bus_phase")
+            double = 2.0 * self._angle()
             wave = self.envelope.along(real, self.times) * np.cos(double)
             self._kept["ripple"] = wave - self.envelope.along(imaginary, self.times) * np.sin(double)
         if channel == "battery.current":

@@ -20,15 +20,16 @@ Array = npt.NDArray[np.float64]
 RATE = 20_000.0  # samples/s of the search
 PIECE = 0.5  # s searched at a time
 LEVEL_TRACKS = {
-    "bus.voltage": ("bus_voltage",), "bus.current": ("bridge_power",), "load.current": ("load_power",),
+    "bus.voltage": ("bus_voltage",), "bus.current": ("bridge_power",), "load.current": ("load_conductance",),
     "pv.current": ("pv_power",), "grid.current": ("grid_power",), "grid.voltage": ("grid_voltage", "switch",
     "relay"), "battery.voltage": ("battery_voltage",), "battery.current": ("battery_current",),
 }  # fmt: skip
 
 
 def edge_after(plant: Any, channel: str, change: float, since: float, until: float) -> float | None:
-    """Time (s) of the first edge in (since, until], or None. `change` in V or A, RMS for AC, level for DC, >
-    0.
+    """Time (s) of the first edge in (since, until], or None. `change` > 0 in V or A, RMS for AC, level for DC.
+
+    The search ends at the last point of the plant's own grid; what lies beyond is for the next call.
 
     Raises `ValueError` for an unknown channel or a change that is not positive, and `LookupError` where the
     plant no longer knows the span.
@@ -40,6 +41,7 @@ def edge_after(plant: Any, channel: str, change: float, since: float, until: flo
     if until <= since:
         return None
     envelope = envelope_for(plant, since, until)
+    until = min(until, envelope.stop)
     frequency = envelope.circuit.rated_frequency
     cycle = 1.0 / frequency
     # the grid of the search is fixed in time, so that the edge does not move with how often one looks
@@ -62,8 +64,9 @@ def _may_move(envelope: Envelope, channel: str, change: float, begin: float, sto
     chosen = (envelope.times >= begin - 0.01) & (envelope.times <= stop + 0.01)
     for name in LEVEL_TRACKS[channel]:
         track = envelope.values[name][chosen]
-        scale = envelope.circuit.rated_voltage if name.endswith("power") else 1.0
-        if len(track) and np.ptp(track) / scale > 0.4 * change:
+        rated = envelope.circuit.rated_voltage
+        scale = 1.0 / rated if name.endswith("power") else rated if name == "load_conductance" else 1.0
+        if len(track) and np.ptp(track) * scale > 0.4 * change:
             return True
     return False
 

@@ -17,22 +17,25 @@ Array = npt.NDArray[np.float64]
 NAMES = (
     "bus_voltage",  # V RMS
     "bus_frequency",  # Hz
-    "bus_phase",  # rad, running; the bus voltage is sqrt(2) V sin(phase)
+    "bus_phase",  # rad, running; the bus voltage is sqrt(2) V sin(bus_phase + phase_shift)
+    "phase_shift",  # rad; jumps where the bus is joined to a grid that is not quite in phase
     "bridge_power",  # W, battery inverter to the bus
     "pv_power",  # W to the bus
-    "load_power",  # W drawn
+    "load_conductance",  # S, of the resistive load
     "grid_power",  # W imported
     "grid_voltage",  # V RMS at the mains side of the transfer relay
     "grid_phase",  # rad, of the grid's source where the relay is open
     "battery_voltage",  # V at the inverter's terminals
     "battery_current",  # A charging
-    "link_voltage",  # V
     "switch",  # 1: the bench's grid switch closed
     "relay",  # 1: the battery inverter's transfer relay closed
     "mode",  # 0 bridge off, 1 current control on the grid, 2 voltage control alone
     "pv_on",  # 1: the PV inverter's bridge runs
     "contactor",  # 1: battery connected (contactor closed and protection not open)
     "stage_on",  # 1: the DC stage runs
+)
+STEPS = frozenset(
+    ("phase_shift", "load_conductance", "switch", "relay", "mode", "pv_on", "contactor", "stage_on")
 )
 HALF_GAP = 1e-9  # s between the two values of a jump
 
@@ -63,14 +66,31 @@ class Envelope:
 
     def of(self, name: str, times: Array) -> Array:
         """The track `name` at `times`; outside the known span the nearest value, running phases go on evenly."""
+        if name in STEPS:
+            return self._stepped(self.values[name], times)
         known, values = self._track(name)
         found = np.interp(times, known, values)
-        if name.endswith("phase"):
+        if name in ("bus_phase", "grid_phase"):
             late, early = times > known[-1], times < known[0]
             if late.any():
                 found[late] += 2 * np.pi * self.values["bus_frequency"][-1] * (times[late] - known[-1])
             if early.any():
                 found[early] += 2 * np.pi * self.values["bus_frequency"][0] * (times[early] - known[0])
+        return found
+
+    def angle(self, times: Array) -> Array:
+        """Phase of the bus voltage, rad."""
+        return np.asarray(self.of("bus_phase", times) + self.of("phase_shift", times))
+
+    def _stepped(self, values: Array, times: Array) -> Array:
+        """A sample holds for the whole stretch that it ends, unless an event in that stretch made it so."""
+        place = np.minimum(np.searchsorted(self.times, times - 1e-12, side="left"), len(values) - 1)
+        found = values[place]
+        for t in self.events:
+            if self.times[0] < t <= self.times[-1]:
+                end = int(np.searchsorted(self.times, t, side="left"))
+                if values[end] != values[end - 1]:
+                    found = np.where((times > self.times[end - 1]) & (times < t), values[end - 1], found)
         return found
 
     def along(self, values: Array, times: Array) -> Array:
@@ -81,7 +101,7 @@ class Envelope:
         track = self._tracks.get(name)
         if track is None:
             values = self.values[name]
-            track = (self.times, values) if name.endswith("phase") else self._split(values)
+            track = (self.times, values) if name in ("bus_phase", "grid_phase") else self._split(values)
             self._tracks[name] = track
         return track
 

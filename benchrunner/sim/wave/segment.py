@@ -119,18 +119,18 @@ def drive_rows(envelope: Envelope, times: Array) -> Array:
     rows = np.zeros((len(times), kernel.DRIVES))
     voltage = envelope.of("bus_voltage", times)
     alive = voltage > ALIVE * circuit.rated_voltage
-    mode = np.round(envelope.of("mode", times))
+    mode = envelope.of("mode", times)
     on_grid = (envelope.of("relay", times) > 0.5) & (envelope.of("switch", times) > 0.5)
     steady = alive & (on_grid | (mode == kernel.FORMING))  # elsewhere the bus has no settled voltage to go by
     safe = np.where(alive, voltage, 1.0)
     root2 = np.sqrt(2.0)
     aim = held(voltage, steady)
-    rows[:, kernel.THETA] = envelope.of("bus_phase", times)
+    rows[:, kernel.THETA] = envelope.angle(times)
     rows[:, kernel.AMPLITUDE] = root2 * np.where(aim > 0, aim, circuit.rated_voltage)
     rows[:, kernel.OMEGA] = 2 * np.pi * held(envelope.of("bus_frequency", times), alive)
     rows[:, kernel.BRIDGE_CURRENT] = root2 * held(envelope.of("bridge_power", times) / safe, alive & on_grid)
     rows[:, kernel.PV_CURRENT] = root2 * np.maximum(0.0, held(envelope.of("pv_power", times) / safe, steady))
-    rows[:, kernel.LOAD] = np.maximum(0.0, held(envelope.of("load_power", times) / safe**2, steady))
+    rows[:, kernel.LOAD] = envelope.of("load_conductance", times)
     rows[:, kernel.RELAY] = envelope.of("relay", times)
     rows[:, kernel.SWITCH] = envelope.of("switch", times)
     rows[:, kernel.MODE] = mode
@@ -166,7 +166,7 @@ def grid_source(envelope: Envelope, times: Array) -> Array:
     voltage = envelope.of("bus_voltage", times)
     alive = voltage > 0.05 * circuit.rated_voltage
     current = np.where(alive, envelope.of("grid_power", times) / np.where(alive, voltage, 1.0), 0.0)
-    phase = envelope.of("bus_phase", times)
+    phase = envelope.angle(times)
     reactance = 2 * np.pi * envelope.of("bus_frequency", times) * circuit.grid_inductance
     joined = (voltage + circuit.grid_resistance * current) * np.sin(phase) + reactance * current * np.cos(
         phase
@@ -192,8 +192,8 @@ def initial_state(envelope: Envelope, row: Array, time: Array) -> Array:
     bridge = 0.0 if dead else row[kernel.LOAD] * top - pv - grid
     terminal, current = float(at["battery_voltage"][0]), float(at["battery_current"][0])
     runs = np.array([float(row[kernel.MODE] * row[kernel.CONTACTOR] * row[kernel.STAGE_ON])])
-    electric = (at[name] for name in ("bus_voltage", "bridge_power", "battery_voltage", "battery_current"))
-    pulse = ripple(circuit, *electric, runs)
+    battery = at["battery_voltage"], at["battery_current"]
+    pulse = ripple(circuit, at["bus_voltage"], at["bridge_power"], battery[0], battery[1], runs)
     turn = np.exp(2j * theta)
 
     def now(phasor: npt.NDArray[np.complex128]) -> float:
