@@ -69,7 +69,11 @@ def outcome(ended: dict[str, Any], checks: list[dict[str, Any]], sink: IO[str]) 
         print("SIMULATED BENCH: not evidence about any real equipment.", file=sink)
     print(
         f"verdict: {ended.get('verdict', 'not judged')}"
-        + ("" if ended.get("finished") else f" - the run did not finish: {ended.get('ended_by', '')}"),
+        + (
+            ""
+            if ended.get("finished")
+            else f" - the run did not finish: {ended.get('reason') or ended.get('ended_by', '')}"
+        ),
         file=sink,
     )
     if ended.get("safe_text"):

@@ -68,6 +68,7 @@ class _Loop:
         self.runner, self.host, self.journal, self.stream = runner, host, journal, stream
         self.wishes, self.live, self.answers = wishes, live, answers
         self.seq = 0
+        self.host_works = True
         self.prepared_answers: list[str] = []
 
     def run(self) -> None:
@@ -81,9 +82,8 @@ class _Loop:
             if wall >= look:
                 look = wall + _LOOK
                 self._hear()
-            item = host.next(due)
-            if item is None:
-                item = Tick(max(due, host.now))
+            item = self._next(due)
+            if isinstance(item, Tick):
                 due += tick
                 while due < host.now:  # a stalled host must not be answered with a flood of late ticks
                     due += tick
@@ -95,6 +95,19 @@ class _Loop:
                     self.live.flush()
         if self.live is not None:
             self.live.flush(force=True)
+
+    def _next(self, due: float) -> Input:
+        """The next input. A host that fails is a fatal fault once, and silence from then on: the core sees to the rest."""
+        try:
+            item = self.host.next(due)
+        except Exception as error:  # whatever a link or an emulator throws, the bench has to be made safe
+            now = max(due, self.host.now)
+            if self.host_works:
+                self.host_works = False
+                return Fault(now, -1, f"the bench cannot be reached: {error}", fatal=True)
+            time.sleep(min(self.runner.plan.tick, 0.1))
+            return Tick(now)
+        return item if item is not None else Tick(max(due, self.host.now))
 
     def _feed(self, item: Input) -> None:
         self.seq += 1
@@ -113,7 +126,7 @@ class _Loop:
         for output in outputs:
             self.journal.output(output)
             if not isinstance(output, Event):
-                self.host.submit(output)
+                self._submit(output)
             elif output.kind != "ended":  # told by the process, once the record is sealed
                 self.stream.emit(output)
                 if (
@@ -121,6 +134,13 @@ class _Loop:
                     and (answer := self.answers(str(output.data.get("id", "")))) is not None
                 ):
                     self.prepared_answers.append(answer)
+
+    def _submit(self, order: Order) -> None:
+        try:
+            self.host.submit(order)
+        except Exception as error:  # as in `_next`; the core counts an order without an answer as failed
+            text = f"order {order.order} could not be given: {error}"
+            self.stream.send(self.host.now, "note", {"text": text, "level": "error"})
 
     def _hear(self) -> None:
         now = self.host.now

@@ -1,10 +1,12 @@
 """One whole run: opens the bench, identifies its instruments, runs, closes, seals and signs."""
 
+from dataclasses import asdict
 from typing import Any
 
 from benchrunner.bench.hosts import build_host
 from benchrunner.core.messages import Event
 from benchrunner.core.runner import Runner
+from benchrunner.core.safe import END_STATEMENT
 from benchrunner.engine import loop
 from benchrunner.engine.prepare import Prepared, default_out
 from benchrunner.engine.stream import EventStream, LiveReadings
@@ -14,8 +16,6 @@ from benchrunner.record.facts import RunFacts, Verbatim, utc_now
 from benchrunner.record.journal import Journal, JournalError
 from benchrunner.record.keys import Store
 from benchrunner.record.seal import seal
-
-SAFE_WORDS = "Sources off, confirmed by meter. NOT proved dead: battery and PV terminals stay live."
 
 
 def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str, Any]:
@@ -30,6 +30,7 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
         start=prepared.start,
         port_base=request.port_base,
     )
+    runner = Runner(prepared.plan)
     try:
         host.open()
         identities = host.identify()
@@ -42,7 +43,6 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
         try:
             opening = _prepared_event(prepared, str(folder))
             stream.emit(opening)
-            runner = Runner(prepared.plan)
             live = (
                 LiveReadings(stream, [source.channels for source in prepared.plan.sources])
                 if request.live
@@ -53,19 +53,7 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
             closing = _close(journal)
     finally:
         host.close()
-    ended = {
-        "at": host.now,
-        "exit": runner.exit_code,
-        "verdict": runner.verdict,
-        "ended_by": runner.ended_by,
-        "finished": runner.finished,
-        "safe": runner.safe_state,
-        "safe_text": SAFE_WORDS if runner.safe_state == "confirmed" else "",
-        "simulated": prepared.plan.simulated,
-        "signed": False,
-        "record": "",
-        "journal": "",
-    }
+    ended = _ended(runner, host.now)
     stream.send(host.now, "note", {"text": "sealing the record", "level": "info"})
     record = folder.with_name(folder.name + ".bench")
     try:
@@ -83,6 +71,28 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
         )
         return {**ended, "journal": str(journal.path), "exit": max(ended["exit"], 4)}
     return {**ended, "record": str(record), "signed": key is not None}
+
+
+def _ended(runner: Runner, at: float) -> dict[str, Any]:
+    safe = "confirmed" if runner.safe_confirmed else "not confirmed" if runner.safe_needed else "not needed"
+    return {
+        "at": at,
+        "exit": runner.exit_code,
+        "verdict": runner.verdict,
+        "ended_by": runner.ended_by,
+        "reason": runner.reason,
+        "finished": runner.finished,
+        "safe": safe,
+        "safe_text": {
+            "confirmed": END_STATEMENT,
+            "not confirmed": "The safe state could NOT be confirmed.",
+        }.get(safe, ""),
+        "simulated": runner.plan.simulated,
+        "signed": False,
+        "record": "",
+        "journal": "",
+        "problems": [asdict(problem) for problem in runner.refusals],
+    }
 
 
 def _close(journal: Journal) -> Exception | None:
