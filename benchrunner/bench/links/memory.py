@@ -35,7 +35,10 @@ class MemoryLink(Link):
         """As `Link.query`; the hot path of a run in memory, so without the lock that no second thread needs."""
         if not self._is_open and not self._proving:
             self.open()
-        reply = self._receive(message)
+        try:
+            reply = self._receive(message)
+        except Exception as error:  # an emulator told to drop its link raises
+            raise self._failed(message, error) from error
         if not reply:
             raise self._failed(message, NoReplyError("no reply"))
         reply = reply[: -self._ends] if self._ends else reply

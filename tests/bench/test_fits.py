@@ -1,0 +1,192 @@
+"""Checks before a run: the safe order covers every source, switches never join live buses, and a running order fits."""
+
+import datetime
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from benchrunner.bench.fits import calibration_notes, check_bench, fits
+from benchrunner.bench.plan import guards, safe_steps, sources_and_channels
+from benchrunner.cards import reading
+from benchrunner.cards.bench import Bench, fit_bench
+from benchrunner.procedure.running import (
+    Condition,
+    PlannedCapture,
+    PlannedCheck,
+    PlannedOrder,
+    PlannedStep,
+    RunningOrder,
+    StartCondition,
+    Trigger,
+)
+
+TEXT = (Path(__file__).parents[2] / "resources/benches/simulated.toml").read_text(encoding="utf-8")
+TODAY = datetime.date(2026, 11, 25)
+
+
+def changed(*pairs: tuple[str, str]) -> Bench:
+    text = TEXT
+    for before, after in pairs:
+        assert before in text, before
+        text = text.replace(before, after, 1)
+    return fit_bench(reading.parse(text.encode(), "bench.toml"))
+
+
+def whats(bench: Bench) -> str:
+    return "\n".join(str(problem) for problem in check_bench(bench, TODAY))
+
+
+def without_safe(identifier: str) -> str:
+    """The card without one order of its safe order."""
+    parts = TEXT.split("[[safe]]")
+    return "[[safe]]".join(part for part in parts if f'id = "{identifier}"' not in part)
+
+
+def test_shipped_benches_are_fit(simulated: Bench, loopback: Bench) -> None:
+    assert check_bench(simulated) == []
+    assert check_bench(loopback) == []
+
+
+@pytest.mark.parametrize(
+    ("identifier", "setting"),
+    [
+        ("pv-contactor", "relays.pv_contactor"),
+        ("pv-source", "pv_source.on"),
+        ("inverter-standby", "relays.inverter_enable"),
+        ("grid-open", "grid.closed"),
+        ("battery-contactor", "relays.battery_contactor"),
+    ],
+)
+def test_every_source_is_covered(identifier: str, setting: str) -> None:
+    bench = fit_bench(reading.parse(without_safe(identifier).encode(), "bench.toml"))
+    assert f"{setting} can energise the bench" in whats(bench)
+
+
+def test_a_source_that_is_named_but_not_switched_off() -> None:
+    assert "does not switch it off" in whats(changed(('set = ["pv_source.on", false]', 'set = ["pv_source.on", true]')))
+
+
+def test_grid_source_needs_the_switch_or_its_own_order() -> None:
+    bench = fit_bench(reading.parse(without_safe("grid-open").encode(), "bench.toml"))
+    assert "grid_source.voltage can energise" in whats(bench)
+
+
+def test_two_live_buses_are_never_joined() -> None:
+    nodes = '["mains", "grid terminals of the battery inverter"]'
+    assert "would join two live buses" in whats(changed((nodes, '["mains", "bus"]')))
+    allowed = (nodes, '["mains", "bus"] }\nsynchronism_check = true')
+    text = TEXT.replace(nodes + " }", allowed[1], 1)
+    assert "live buses" not in whats(fit_bench(reading.parse(text.encode(), "bench.toml")))
+    assert "does not say what closed joins" in whats(changed((f"between = {{ closed = {nodes} }}", "")))
+    assert "which nodes can be live" in whats(changed(('live = ["mains", "bus"]', "live = []")))
+
+
+def test_confirmation_comes_from_elsewhere() -> None:
+    confirm = 'confirm = { channel = "pv.power", above = "-30 W", below = "30 W" }'
+    bench = changed((confirm, 'confirm = { channel = "pv_source.power", below = "30 W" }'))
+    assert "which the same instrument reads" in whats(bench)
+
+
+def test_battery_contactor_comes_last() -> None:
+    parts = TEXT.split("[[safe]]")
+    text = "[[safe]]".join([*parts[:-2], parts[-1].rstrip() + "\n\n", parts[-2]])
+    assert "battery contactor before the last" in whats(fit_bench(reading.parse(text.encode(), "bench.toml")))
+
+
+def test_calibration_is_noted_on_a_simulated_bench(simulated: Bench) -> None:
+    later = datetime.date(2027, 6, 1)
+    assert check_bench(simulated, later) == []
+    notes = calibration_notes(simulated, later)
+    assert any("battery_meter" in note and "2027-02-16" in note for note in notes)
+    assert calibration_notes(simulated, TODAY) == []
+
+
+def test_calibration_stops_a_real_bench(loopback: Bench) -> None:
+    text = loopback.document.raw.decode().replace("simulated = true", "simulated = false")
+    bench = fit_bench(reading.parse(text.encode(), "bench.toml"))
+    assert check_bench(bench, TODAY) == []
+    assert any("calibration was due" in p.what for p in check_bench(bench, datetime.date(2027, 6, 1)))
+
+
+# -- the bench in the core's types
+
+
+def test_sources_and_channels(simulated: Bench) -> None:
+    sources, channels, waveforms = sources_and_channels(simulated)
+    assert [s.name for s in sources] == [n for n in simulated.card.instruments if n != "scope"]
+    voltage = channels["battery.voltage"]
+    assert (voltage.unit, voltage.of_reading, voltage.of_range) == ("V", pytest.approx(3e-4), pytest.approx(0.01))
+    assert (voltage.update, voltage.window, voltage.delivers) == (0.05, 0.05, "polled")
+    assert not channels["grid.closed"].evaluated
+    assert waveforms["bus.voltage"].delivers == "waveform"
+    assert sum(len(s.channels) for s in sources) == len(channels)
+
+
+def test_guards_and_safe_steps(simulated: Bench) -> None:
+    found = {guard.id: guard for guard in guards(simulated)}
+    assert found["battery-over-current"].low == -180.0
+    assert found["battery-over-current"].origin == "bench card"
+    steps = safe_steps(simulated)
+    assert [s.id for s in steps][0] == "pv-contactor" and steps[-1].setting == "relays.battery_contactor"
+    assert steps[0].fallback_setting == "pv_source.on"
+    assert (steps[2].when_channel, steps[2].when_below, steps[2].at_latest) == ("pv.current", 0.3, 3.0)
+
+
+# -- a running order on this bench
+
+CHECK = PlannedCheck("peak", "peak", "battery.voltage", "V", None, 58.0, "guarded", needs="waveform")
+STEP = PlannedStep(
+    "drop",
+    "Drop the load",
+    capture=PlannedCapture("scope", ("battery.voltage",), Trigger("bus.voltage", 5.0, "V"), 5.0),
+    do=(PlannedOrder("load.power", 0.0, "W", "load.power 0 W"),),
+    until=Condition("settled", "settled", "pv.power", "W", within=100.0, hold=10.0),
+    checks=(CHECK,),
+)
+ORDER = RunningOrder(
+    "Test order", "", (), (), {"load": ("ac_load",), "battery": ("dc_meter", "battery_monitor")}, {},
+    (StartCondition("battery.soc", 0.9, 0.97, "1"),), (STEP,),
+)  # fmt: skip
+
+
+def text_of(order: RunningOrder, bench: Bench) -> str:
+    return "\n".join(str(problem) for problem in fits(order, bench))
+
+
+def test_a_running_order_that_fits(simulated: Bench) -> None:
+    assert fits(ORDER, simulated) == []
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        ({"do": (PlannedOrder("load.power", 9000.0, "W", ""),)}, "out of range"),
+        ({"do": (PlannedOrder("load.power", 1.0, "V", ""),)}, "is set in V"),
+        ({"do": (PlannedOrder("load.colour", 1.0, "W", ""),)}, "has the setting 'load.colour'"),
+        ({"until": Condition("above", "", "pv.volts")}, "no channel 'pv.volts'"),
+        ({"until": Condition("all", "", parts=(Condition("above", "", "x.y"),))}, "no channel 'x.y'"),
+        ({"requires": Condition("above", "", "pv.volts")}, "no channel 'pv.volts'"),
+        ({"capture": None}, "captures none"),
+        ({"capture": replace(STEP.capture, role="camera")}, "no waveform recorder in role 'camera'"),  # type: ignore[type-var]
+        ({"capture": replace(STEP.capture, rate=1e6)}, "200000 at most"),  # type: ignore[type-var]
+        ({"capture": replace(STEP.capture, span=30.0)}, "keeps 10 s"),  # type: ignore[type-var]
+        ({"capture": replace(STEP.capture, channels=("battery.voltage", "pv.power"))}, "on no input"),  # type: ignore[type-var]
+        ({"checks": (replace(CHECK, of="pv.power"),)}, "no recorder input is wired"),
+        ({"checks": (replace(CHECK, of="pv.power", needs="half-cycle"),)}, "only polls it"),
+        ({"checks": (replace(CHECK, of="pv_inverter.own_power", needs="polled"),)}, "states no accuracy"),
+        ({"checks": (replace(CHECK, arguments={"other": "pv.volts"}, needs="polled"),)}, "pv.volts"),
+    ],
+)
+def test_what_does_not_fit(simulated: Bench, change: dict[str, object], expected: str) -> None:
+    order = replace(ORDER, steps=(replace(STEP, **change),))  # type: ignore[arg-type]
+    assert expected in text_of(order, simulated)
+
+
+def test_roles_and_start(simulated: Bench) -> None:
+    order = replace(ORDER, roles={"load": ("ac_load", "dc_meter"), "heater": ("ac_load",)})
+    text = text_of(order, simulated)
+    assert "role load: needs an instrument of class dc_meter" in text
+    assert "role heater" in text and "has nothing there" in text
+    order = replace(ORDER, start=(StartCondition("battery.charge", 0.0, 1.0, "1"),))
+    assert "no channel 'battery.charge'" in text_of(order, simulated)
