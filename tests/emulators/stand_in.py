@@ -48,7 +48,7 @@ class StandInPlant:
     def __init__(self) -> None:
         self.curves = dict(CURVES)
         self.settings = dict(SETTINGS)
-        self.taps = (*self.curves, *SETTINGS)
+        self.taps = (*self.curves, *SETTINGS, "grid.source_voltage", "grid.source_frequency")
         self.now = 0.0
         self.history: list[tuple[float, str, float]] = []
 
@@ -61,9 +61,14 @@ class StandInPlant:
         self.settings[name] = float(value)
         self.history.append((self.now, name, float(value)))
 
+    def setting(self, name: str) -> float:
+        return self.settings[name]
+
     def at(self, tap: str, t: float) -> float:
         if tap == "load.power":
             return self.settings["load.power"] * self.settings["load.on"]
+        if tap.startswith("grid.source_"):
+            return self.settings["grid." + tap.removeprefix("grid.source_")]
         return self.settings[tap] if tap in self.settings else self.curves[tap](t)
 
     def value(self, tap: str) -> float:

@@ -13,14 +13,15 @@ LARGEST = 50_000.0  # W, the load bank's rating unless the card says otherwise (
 
 
 class AcLoad(ScpiEmulator):
-    """A resistive load: what it draws follows the voltage squared. Off at power-on."""
+    """A resistive load: what it draws follows the voltage squared. `*RST`: no power, switched off."""
 
     shown = ("voltage", "current", "power")
+    unsigned = ("voltage", "current")
+    part = "load"
 
     def __init__(self, plant: Plant, name: str, options: Options, seed: int = 1) -> None:
-        self.power, self.on = 0.0, False
         super().__init__(plant, name, options, seed)
-        self.reset()
+        self.power, self.on = self.found("load.power", 0.0), bool(self.found("load.on", 1.0))
 
     def commands(self) -> Iterable[Command]:
         rating = Number(low=0.0, high=self.options.number("largest_power", LARGEST), unit="W")
@@ -38,8 +39,8 @@ class AcLoad(ScpiEmulator):
 
     def _set_power(self, value: float) -> None:
         self.power = round(value, 1)
-        self.press(f"{self.options.role}.power", self.power)
+        self.press("load.power", self.power)
 
     def _switch(self, on: bool) -> None:
         self.on = on
-        self.press(f"{self.options.role}.on", float(on))
+        self.press("load.on", float(on))

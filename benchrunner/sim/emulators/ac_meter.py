@@ -21,6 +21,7 @@ class AcMeter(ScpiEmulator):
     """Apparent and reactive power and the power factor follow from its own voltage, current and power."""
 
     shown = AC_SHOWN
+    unsigned = ("voltage", "current", "frequency")
 
     def commands(self) -> Iterable[Command]:
         return readings(self, HEADERS)

@@ -3,11 +3,13 @@
 from collections.abc import Iterable
 from functools import partial
 
+from benchrunner.errors import Refused
 from benchrunner.sim.emulators import draws
 from benchrunner.sim.emulators.faults import VALUE_KINDS, Fault, Faults
 from benchrunner.sim.emulators.lines import LineReader
 from benchrunner.sim.emulators.metering import Meter, Plant
 from benchrunner.sim.emulators.options import Options
+from benchrunner.sim.emulators.parameters import ScpiError
 from benchrunner.sim.emulators.scpi import Command, ScpiInterpreter
 
 
@@ -20,6 +22,8 @@ class Emulator:
 
     link = "visa"  # or serial, or modbus: over what it is served
     shown: tuple[str, ...] = ()  # the quantities that it measures, in the order of its reply
+    unsigned: tuple[str, ...] = ()  # those of them that cannot be negative: RMS values
+    part = ""  # the part of the plant that it belongs to, where its class says that
 
     def __init__(self, plant: Plant, name: str, options: Options, seed: int = 1) -> None:
         self.plant, self.name, self.options, self.seed = plant, name, options, seed
@@ -27,10 +31,13 @@ class Emulator:
         self.latency = self.delay = options.latency
         self.dropped = False
         self.faults = Faults()
-        self.meter = Meter(plant, name, options, seed, self.shown) if self.shown else None
+        self.meter = self._meter(seed) if self.shown else None
         self._frozen: dict[str, float] = {}
         self._in_force: dict[str, Fault] = {}
         self._exchanges = 0
+
+    def _meter(self, seed: int) -> Meter:
+        return Meter(self.plant, self.name, self.options, seed, self.shown, self.part, self.unsigned)
 
     def receive(self, data: bytes, reader: LineReader | None = None) -> bytes:
         """Replies to the messages that `data` completes; `reader` holds the connection's half-received line.
@@ -44,14 +51,27 @@ class Emulator:
         self.faults.remember(reply)
         return reply
 
+    def new_reader(self) -> LineReader:
+        """What holds the half-received line of one more connection."""
+        return LineReader()
+
     def answer(self, data: bytes, reader: LineReader | None) -> bytes:
         """The honest reply."""
         raise NotImplementedError
 
     def press(self, name: str, value: float) -> None:
         """Carry out a setting on the plant, unless a contact is welded."""
-        if "welded" not in self._in_force:
+        if "welded" in self._in_force:
+            return
+        try:
             self.plant.set(name, value)
+        except Refused as error:
+            raise ScpiError(-222, error.problems[0].what) from error
+
+    def found(self, name: str, otherwise: float) -> float:
+        """A setting as the plant stands when the instrument is switched on, where the plant tells."""
+        setting = getattr(self.plant, "setting", None)
+        return otherwise if setting is None else float(setting(name))
 
     def contact(self, tap: str) -> float:
         """The position of a contact, or the one it is stuck at."""

@@ -1,6 +1,7 @@
 """AC source that stands for the grid: `VOLTage <V>`, `FREQuency <Hz>`, `FETCh?` -> voltage, frequency."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from benchrunner.sim.emulators.base import ScpiEmulator, readings
 from benchrunner.sim.emulators.metering import Plant
@@ -12,14 +13,16 @@ HEADERS = {"voltage": ":VOLTage[:AC]", "frequency": ":FREQuency"}
 
 
 class GridSource(ScpiEmulator):
-    """Its settings are the open-circuit values. At power-on it stands at the card's `nominal_...` values."""
+    """Its settings are the open-circuit values. `*RST`: back to what it found at power-on."""
 
     shown = ("voltage", "frequency")
+    unsigned = shown
 
     def __init__(self, plant: Plant, name: str, options: Options, seed: int = 1) -> None:
-        self.voltage = options.number("nominal_voltage", 230.0)
-        self.frequency = options.number("nominal_frequency", 50.0)
-        super().__init__(plant, name, options, seed)
+        taps = {"voltage_tap": "grid.source_voltage", "frequency_tap": "grid.source_frequency"}
+        super().__init__(plant, name, replace(options, own={**taps, **options.own}), seed)
+        self.voltage, self.frequency = (plant.value(tap) for tap in taps.values())
+        self._found = (self.voltage, self.frequency)
 
     def commands(self) -> Iterable[Command]:
         return [
@@ -31,13 +34,13 @@ class GridSource(ScpiEmulator):
         ]
 
     def reset(self) -> None:
-        self._set_voltage(self.options.number("nominal_voltage", 230.0))
-        self._set_frequency(self.options.number("nominal_frequency", 50.0))
+        self._set_voltage(self._found[0])
+        self._set_frequency(self._found[1])
 
     def _set_voltage(self, value: float) -> None:
         self.voltage = round(value, 2)
-        self.press(f"{self.options.role}.voltage", self.voltage)
+        self.press("grid.voltage", self.voltage)
 
     def _set_frequency(self, value: float) -> None:
         self.frequency = round(value, 3)
-        self.press(f"{self.options.role}.frequency", self.frequency)
+        self.press("grid.frequency", self.frequency)

@@ -19,4 +19,4 @@ class GridSwitch(ScpiEmulator):
         ]
 
     def contacts(self) -> tuple[str, ...]:
-        return (f"{self.options.role}.closed",)
+        return ("grid.closed",)

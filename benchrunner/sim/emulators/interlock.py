@@ -7,7 +7,7 @@ class Interlock(AsciiEmulator):
     """It only reads: the chain itself is hard-wired and acts without any program."""
 
     def contacts(self) -> tuple[str, ...]:
-        return (f"{self.options.role}.closed",)
+        return ("interlock.closed",)
 
     def line(self, text: str) -> str:
         if text == "N?":

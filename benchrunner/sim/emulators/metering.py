@@ -39,7 +39,7 @@ class Plant(Protocol):
 
 
 # columns of the parameter table, one row for each shown quantity
-GAIN, OFFSET, OF_READING, OF_RANGE, RESOLUTION, LARGEST, FACTOR = range(7)
+GAIN, OFFSET, OF_READING, OF_RANGE, RESOLUTION, LARGEST, FACTOR, UNSIGNED = range(8)
 
 
 @compiled
@@ -57,7 +57,8 @@ def _read(keys: Any, update: Any, means: Any, present: Any, table: Any, out: Any
             out[row] = np.inf
             continue
         limit = table[row, 2] * abs(true) + table[row, 3]
-        out[row] = true * (1.0 + table[row, 0]) + table[row, 1] + limit * draws_normal(keys[k], update)
+        shown = true * (1.0 + table[row, 0]) + table[row, 1] + limit * draws_normal(keys[k], update)
+        out[row] = max(0.0, shown) if table[row, 7] else shown
     if alternating:
         voltage, current, power = out[0], out[1], out[2]
         if math.isinf(voltage) or math.isinf(current):
@@ -86,12 +87,22 @@ def _read(keys: Any, update: Any, means: Any, present: Any, table: Any, out: Any
 class Meter:
     """Reads some of the plant's taps. `shown`: the quantities in a reply's order; AC meters derive three of them."""
 
-    def __init__(self, plant: Plant, name: str, options: Options, seed: int, shown: tuple[str, ...]) -> None:
-        self.shown, self.update, self.window = shown, options.update, options.window
+    def __init__(
+        self,
+        plant: Plant,
+        name: str,
+        options: Options,
+        seed: int,
+        shown: tuple[str, ...],
+        part: str = "",
+        unsigned: tuple[str, ...] = (),
+    ) -> None:
+        self.shown, self.unsigned = shown, unsigned  # unsigned: RMS values, which no error makes negative
+        self.update, self.window = options.update, options.window
         self._plant = plant
         self._alternating = shown == AC_SHOWN
         tapped = AC_TAPPED if self._alternating else shown
-        found = [tap_of(plant, options, quantity) for quantity in tapped]
+        found = [tap_of(plant, options, quantity, part) for quantity in tapped]
         places = {tap: place for place, tap in enumerate(plant.taps)}
         self._taps = np.array([places[tap] if tap else 0 for tap in found], dtype=np.int64)
         self._present = np.array([bool(tap) for tap in found])
@@ -117,6 +128,7 @@ class Meter:
             known.resolution * abs(known.factor),
             known.largest,
             known.factor,
+            float(quantity in self.unsigned),
         ]
 
     @property
@@ -190,7 +202,7 @@ def decimals(resolution: float) -> int:
     return 10
 
 
-def tap_of(plant: Plant, options: Options, quantity: str) -> str:
+def tap_of(plant: Plant, options: Options, quantity: str, part: str = "") -> str:
     """The plant's tap behind a quantity; empty where the plant has none.
 
     The card's channel comes first. Where that is no tap, the meter's other clamps and leads tell where it is wired:
@@ -204,4 +216,4 @@ def tap_of(plant: Plant, options: Options, quantity: str) -> str:
         neighbour = options.channels.get(other, "").partition(".")[0]
         if neighbour and f"{neighbour}.{quantity}" in plant.taps:
             return f"{neighbour}.{quantity}"
-    return ""
+    return f"{part}.{quantity}" if f"{part}.{quantity}" in plant.taps else ""

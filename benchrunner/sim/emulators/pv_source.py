@@ -13,14 +13,16 @@ ZERO_CELSIUS = 273.15  # K
 
 
 class PvSource(ScpiEmulator):
-    """Puts out the array's curve for the irradiance and the cell temperature set. Off at power-on."""
+    """Puts out the array's curve for the irradiance and the cell temperature set. `*RST`: dark, off."""
 
     shown = ("voltage", "current", "power")
+    part = "pv_source"
 
     def __init__(self, plant: Plant, name: str, options: Options, seed: int = 1) -> None:
-        self.irradiance, self.temperature, self.on = 0.0, 25.0, False
         super().__init__(plant, name, options, seed)
-        self.reset()
+        self.irradiance = self.found("pv_source.irradiance", 0.0)
+        self.temperature = self.found("pv_source.temperature", 25.0 + ZERO_CELSIUS) - ZERO_CELSIUS
+        self.on = bool(self.found("pv_source.on", 1.0))
 
     def commands(self) -> Iterable[Command]:
         celsius = Number(low=-40.0, high=100.0, unit="CEL", also=(("K", 1.0, -ZERO_CELSIUS),))
@@ -41,12 +43,12 @@ class PvSource(ScpiEmulator):
 
     def _set_irradiance(self, value: float) -> None:
         self.irradiance = round(value, 1)
-        self.press(f"{self.options.role}.irradiance", self.irradiance)
+        self.press("pv_source.irradiance", self.irradiance)
 
     def _set_temperature(self, value: float) -> None:
         self.temperature = round(value, 1)
-        self.press(f"{self.options.role}.temperature", self.temperature + ZERO_CELSIUS)
+        self.press("pv_source.temperature", self.temperature + ZERO_CELSIUS)
 
     def _switch(self, on: bool) -> None:
         self.on = on
-        self.press(f"{self.options.role}.on", float(on))
+        self.press("pv_source.on", float(on))

@@ -48,7 +48,7 @@ class RelayBoard(AsciiEmulator):
     """Three relays with auxiliary contacts: what it reports is where the contacts stand."""
 
     def contacts(self) -> tuple[str, ...]:
-        return tuple(f"{self.options.role}.{relay}" for relay in RELAYS)
+        return tuple(f"relays.{relay}" for relay in RELAYS)
 
     def line(self, text: str) -> str:
         taps = self.contacts()

@@ -1,0 +1,71 @@
+"""Instruments that speak in lines, over TCP: one protocol object for each connection, many for each instrument."""
+
+import asyncio
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from benchrunner.sim.emulators.lines import LineReader
+
+if TYPE_CHECKING:
+    from benchrunner.sim.served.server import Server
+
+MOST_CONNECTIONS = 32  # to one instrument; real ones take fewer
+
+
+class LineConnection(asyncio.Protocol):
+    """One client of one instrument. A client that vanishes takes nothing with it but its half-received line."""
+
+    def __init__(self, server: "Server", name: str) -> None:
+        self._server, self._name = server, name
+        self._reader: LineReader | None = None
+        self._transport: asyncio.Transport | None = None
+        self._free_at = 0.0
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        if sum(line._name == self._name for line in self._server.lines) >= MOST_CONNECTIONS:
+            transport.abort()
+            return
+        self._server.lines.add(self)
+        self._transport = transport
+        self._reader = self._server.emulators[self._name].new_reader()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._server.lines.discard(self)
+        self._transport = None
+
+    def pause_writing(self) -> None:
+        """The client does not read its replies: take no more from it until it does."""
+        if self._transport is not None:
+            self._transport.pause_reading()
+
+    def resume_writing(self) -> None:
+        if self._transport is not None:
+            self._transport.resume_reading()
+
+    def data_received(self, data: bytes) -> None:
+        reply, wait, dropped = self._server.exchange(self._name, data, self._reader)
+        if dropped:
+            self.abort()
+        elif reply:
+            self._free_at = send_later(self._send, reply, wait, self._free_at)
+
+    def _send(self, reply: bytes) -> None:
+        if self._transport is not None:
+            self._transport.write(reply)
+
+    def abort(self) -> None:
+        """Close at once."""
+        if self._transport is not None:
+            self._transport.abort()
+
+
+def send_later(send: Callable[[bytes], None], reply: bytes, wait: float, free_at: float) -> float:
+    """Send after `wait` seconds, but never before an earlier reply on the same line; when the line is free again."""
+    if wait <= 0 and free_at <= 0:
+        send(reply)
+        return 0.0
+    loop = asyncio.get_running_loop()
+    at = max(loop.time() + wait, free_at)
+    loop.call_at(at, send, reply)
+    return at
