@@ -8,9 +8,18 @@ import dataclasses
 import itertools
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+    model_validator,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, core_schema
 
 from benchrunner import units
 from benchrunner.cards import reading
@@ -23,43 +32,48 @@ STANDARD_IRRADIANCE = 1000.0  # W/m^2, of standard test conditions (IEC 60904-3)
 
 
 @dataclasses.dataclass(frozen=True)
-class Unit:
-    """The SI unit that a field holds, kept beside its type."""
+class Amount:
+    """Marks a field as a quantity: read from text with its unit, held as a float in `unit`."""
 
-    symbol: str
+    unit: str
+    example: str
+    least: float | None = None  # None: more than 0
 
-
-def _amount(unit: str, example: str, above: float | None = 0.0, least: float | None = None) -> Any:
-    def read(value: Any) -> float:
-        number = si(value, unit)
-        if least is not None and number < least:
-            raise Mended(f"is {value!r}, which is too small", f"give at least {least:g} {unit}")
-        if least is None and above is not None and number <= above:
-            raise Mended(f"is {value!r}, which is too small", f"give more than {above:g} {unit}")
+    def read(self, value: Any) -> float:
+        """The value in SI. Raises `Mended`."""
+        number = si(value, self.unit)
+        if self.least is not None and number < self.least:
+            raise Mended(f"is {value!r}, which is too small", f"give at least {self.least:g} {self.unit}")
+        if self.least is None and number <= 0.0:
+            raise Mended(f"is {value!r}, which is too small", f"give more than 0 {self.unit}")
         return number
 
-    schema: dict[str, Any] = {"type": "string", "examples": [example]}
-    if unit == "1":
-        schema = {"type": ["string", "number"], "examples": [example]}
-    return Annotated[float, BeforeValidator(read), WithJsonSchema(schema), Unit(unit)]
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_before_validator_function(self.read, handler(source))
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        return {"type": ["string", "number"] if self.unit == "1" else "string", "examples": [self.example]}
 
 
-Volts = _amount("V", "56 V")
-Amperes = _amount("A", "60 A")
-AmperesOrNone = _amount("A", "0 A", least=0.0)
-Watts = _amount("W", "6 kW")
-WattsOrNone = _amount("W", "35 W", least=0.0)
-Hertz = _amount("Hz", "50.7 Hz")
-HertzPerSecond = _amount("Hz/s", "3 Hz/s")
-Time = _amount("s", "60 s")
-TimeOrNone = _amount("s", "0 s", least=0.0)
-Charge = _amount("C", "200 Ah")
-Ohms = _amount("ohm", "12 mohm")
-OhmsOrNone = _amount("ohm", "0 ohm", least=0.0)
-Farads = _amount("F", "20 mF")
-Joules = _amount("J", "60 kJ")
-Kelvins = _amount("K", "25 degC")
-Part1 = _amount("1", "99 %", least=0.0)  # a ratio
+Volts = Annotated[float, Amount("V", "56 V")]
+Amperes = Annotated[float, Amount("A", "60 A")]
+AmperesOrNone = Annotated[float, Amount("A", "0 A", 0.0)]
+Watts = Annotated[float, Amount("W", "6 kW")]
+WattsOrNone = Annotated[float, Amount("W", "35 W", 0.0)]
+Hertz = Annotated[float, Amount("Hz", "50.7 Hz")]
+HertzPerSecond = Annotated[float, Amount("Hz/s", "3 Hz/s")]
+PerSecond = Annotated[float, Amount("1/s", "2 1/s")]
+Time = Annotated[float, Amount("s", "60 s")]
+TimeOrNone = Annotated[float, Amount("s", "0 s", 0.0)]
+Charge = Annotated[float, Amount("C", "200 Ah")]
+Ohms = Annotated[float, Amount("ohm", "12 mohm")]
+OhmsOrNone = Annotated[float, Amount("ohm", "0 ohm", 0.0)]
+Farads = Annotated[float, Amount("F", "20 mF")]
+Joules = Annotated[float, Amount("J", "60 kJ")]
+Kelvins = Annotated[float, Amount("K", "25 degC")]
+Ratio = Annotated[float, Amount("1", "99 %", 0.0)]
 
 
 class Part(BaseModel):
@@ -90,12 +104,12 @@ class BatteryInverterPart(Nameplate):
     absorption_time: Time
     tail_current: Amperes = Field(description="absorption ends below this charge current")
     tail_hold: Time = 30.0
-    full_soc: Part1 = Field(
+    full_soc: Ratio = Field(
         default=1.0, description="absorption ends at this state of charge; above 1: never"
     )
     after_charge: Literal["float", "rest"] = "float"
     float_voltage: Volts
-    rebulk_soc: Part1 = Field(default=0.85, description="a new bulk below this state of charge")
+    rebulk_soc: Ratio = Field(default=0.85, description="a new bulk below this state of charge")
     cell_voltage_limit: Volts | None = Field(default=None, description="highest cell that charging allows")
     grid_charge_current: AmperesOrNone = Field(default=0.0, description="charge current taken from the grid")
     charge_from_surplus: bool = Field(
@@ -142,17 +156,17 @@ class PvInverterPart(Nameplate):
     @property
     def start(self) -> float:
         """Hz; of the profile that is set."""
-        return float(self.island_start if self.profile == "island" else self.grid_start)
+        return self.island_start if self.profile == "island" else self.grid_start
 
     @property
     def zero(self) -> float:
         """Hz; of the profile that is set."""
-        return float(self.island_zero if self.profile == "island" else self.grid_zero)
+        return self.island_zero if self.profile == "island" else self.grid_zero
 
     @property
     def trip(self) -> float:
         """Hz; of the profile that is set."""
-        return float(self.island_trip if self.profile == "island" else self.grid_trip)
+        return self.island_trip if self.profile == "island" else self.grid_trip
 
 
 class BatteryPart(Nameplate):
@@ -182,7 +196,7 @@ class ArrayPart(Nameplate):
     module_short_circuit_current: Amperes
     module_voltage: Volts = Field(description="at maximum power")
     module_current: Amperes = Field(description="at maximum power")
-    current_coefficient: Part1 = Field(
+    current_coefficient: Ratio = Field(
         default=0.0005, description="of the short-circuit current, per kelvin, as a ratio"
     )
     cells_in_series: int = Field(default=60, ge=1, le=400)
@@ -197,14 +211,14 @@ class TwinPart(Part):
     fast_time: Time = 30.0
     slow_resistance: Ohms = 0.012
     slow_time: Time = 600.0
-    cell_spread: Part1 = Field(default=0.002, description="charge of the highest cell above the mean")
+    cell_spread: Ratio = Field(default=0.002, description="charge of the highest cell above the mean")
     heat_capacity: Joules = Field(default=60e3, description="per kelvin")
     cooling_time: Time = 5 * 3600.0
     ambient: Kelvins = 298.15
     # battery inverter
     idle_loss: WattsOrNone = 45.0
-    linear_loss: Part1 = 0.018
-    square_loss: Part1 = Field(default=0.022, description="of rated power, at rated power")
+    linear_loss: Ratio = 0.018
+    square_loss: Ratio = Field(default=0.022, description="of rated power, at rated power")
     standby_loss: WattsOrNone = 4.0
     link_capacitance: Farads = 0.03
     bleed_resistance: Ohms = 2000.0
@@ -212,31 +226,30 @@ class TwinPart(Part):
     output_resistance: OhmsOrNone = Field(default=0.05, description="virtual: droop of voltage with current")
     transient_resistance: OhmsOrNone = Field(default=0.8, description="dip before the voltage loop acts")
     recovery_time: Time = 0.03
-    overload_time: Time | None = None
     detect_time: TimeOrNone = 0.005
     start_time: Time = 2.0
     measuring_time: Time = 0.02
-    loop_gain: Part1 = 1.0
-    loop_integral: HertzPerSecond = 2.2
+    loop_gain: Ratio = 1.0
+    loop_integral: PerSecond = 2.2
     tracking_time: Time = 1.0
     sync_rate: HertzPerSecond = 1.0
-    sync_angle: Part1 = Field(default=0.015, description="of a cycle")
+    sync_angle: Ratio = Field(default=0.015, description="of a cycle")
     sync_slip: Hertz = 0.15
     # PV inverter
     sun_following_time: Time = 0.15
     frequency_window: Time = 0.1
     voltage_window: Time = 0.02
-    cease_voltage: Part1 = Field(default=0.5, description="of rated voltage: feeds nothing below it")
+    cease_voltage: Ratio = Field(default=0.5, description="of rated voltage: feeds nothing below it")
     cease_recovery: Time = 0.5
     pv_idle_loss: WattsOrNone = 12.0
-    pv_linear_loss: Part1 = 0.012
-    pv_square_loss: Part1 = 0.012
+    pv_linear_loss: Ratio = 0.012
+    pv_square_loss: Ratio = 0.012
     wake_power: Watts = 40.0
     # grid and bus
     grid_resistance: OhmsOrNone = 0.15
     grid_reactance: OhmsOrNone = 0.10
-    bus_decay: Time = 0.003
-    bus_clamp: Part1 = Field(default=1.25, description="of rated voltage: where surge protection holds a bus")
+    bus_rise: Time = 0.003
+    bus_clamp: Ratio = Field(default=1.25, description="of rated voltage: where surge protection holds a bus")
     drift: HertzPerSecond = Field(default=5.0, description="of a bus that nobody forms")
 
 
@@ -337,24 +350,22 @@ class PairingCard(Part):
 
 
 def _units_of(part: type[BaseModel]) -> dict[str, str]:
+    """Key -> SI unit of each quantity of a part (single ones, not windows)."""
     found: dict[str, str] = {}
     for name, info in part.model_fields.items():
-        marks = [m for m in info.metadata if isinstance(m, Unit)]
-        marks += [
-            m
-            for a in getattr(info.annotation, "__args__", ())
-            for m in getattr(a, "__metadata__", ())
-            if isinstance(m, Unit)
-        ]
-        if marks:
-            found[name] = marks[0].symbol
+        marks = list(info.metadata)
+        for alternative in get_args(info.annotation):  # `Volts | None` keeps its mark on the inside
+            marks += getattr(alternative, "__metadata__", ())
+        if get_origin(info.annotation) is not tuple:
+            for mark in marks:
+                if isinstance(mark, Amount):
+                    found[name] = mark.unit
     return found
 
 
 def fit_pairing(document: Document) -> PairingCard:
     """A pairing card from a TOML document. Raises `Refused` with every problem found."""
-    card = reading.fit(document, PairingCard)
-    return card
+    return reading.fit(document, PairingCard)
 
 
 def read_pairing(path: Path | str) -> PairingCard:

@@ -5,6 +5,7 @@ loads its cache with pickle, so the folder must be one that only this user can w
 kernels are compiled anew in each process, which costs seconds, not correctness.
 """
 
+import hashlib
 import os
 import stat
 import sys
@@ -21,7 +22,8 @@ def cache_folder() -> Path | None:
     import platformdirs
 
     try:
-        folder = Path(platformdirs.user_cache_dir("benchrunner", appauthor=False)) / "numba"
+        numba = Path(platformdirs.user_cache_dir("benchrunner", appauthor=False)) / "numba"
+        folder = numba / sources_digest()
         folder.mkdir(parents=True, exist_ok=True, mode=_PRIVATE)
         if not os.access(folder, os.W_OK):
             return None
@@ -32,6 +34,19 @@ def cache_folder() -> Path | None:
     except (OSError, RuntimeError):  # RuntimeError: no home folder to be found
         return None
     return folder
+
+
+def sources_digest() -> str:
+    """Of the plant's kernels, which call one another across files.
+
+    numba looks only at the file of the kernel that it loads, not at the files of those that this one calls, so a
+    change there would go unseen in a folder that all versions share. Kernels elsewhere keep to their own file.
+    """
+    here = Path(__file__).resolve().parent
+    digest = hashlib.sha256()
+    for source in (here / "layout.py", *sorted((here / "kernel").glob("*.py"))):
+        digest.update(source.name.encode() + b"\0" + source.read_bytes())
+    return digest.hexdigest()[:16]
 
 
 def _prepare() -> bool:

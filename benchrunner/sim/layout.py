@@ -196,7 +196,7 @@ class Parameters(NamedTuple):
     # grid and bus
     grid_r: int
     grid_x: int
-    bus_decay: int  # s, of a bus without a source
+    bus_rise: int  # s, rise of a bus that nobody forms under a PV surplus
     bus_clamp: int  # V
     drift: int  # Hz/s of a bus that nobody forms
 

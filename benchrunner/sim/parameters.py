@@ -129,7 +129,7 @@ def parameters(card: "PairingCard") -> Array:
         "pv_wake": t.wake_power,
         "grid_r": t.grid_resistance,
         "grid_x": t.grid_reactance,
-        "bus_decay": t.bus_decay,
+        "bus_rise": t.bus_rise,
         "bus_clamp": t.bus_clamp * b.rated_voltage,
         "drift": t.drift,
     }

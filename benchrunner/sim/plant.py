@@ -244,7 +244,7 @@ class Plant:
         first = max(math.ceil(t_from / self.step - 1e-7), self._n - RING + 1, 0)
         last = min(math.floor(t_to / self.step + 1e-7), self._n)
         n = np.arange(first, last + 1)
-        return n * self.step, self._ring[n % RING].copy()
+        return np.asarray(n * self.step, dtype=np.float64), self._ring[n % RING].copy()
 
     def snapshot_at(self, t: float) -> Snapshot:
         """All taps just before and after `t`, while it is still in the ring; of an event's own time: the event's.

@@ -45,7 +45,7 @@ def inverter_loss(x: Any, p: Any, ac: float) -> float:
 @compiled
 def ac_for_charge(x: Any, p: Any, dc: float) -> float:
     """AC power (to the bus, so negative) at which `dc` watts go into the battery. Loss at the last step's power."""
-    return -(dc + inverter_loss(x, p, x[S.p_inverter]))
+    return float(-(dc + inverter_loss(x, p, x[S.p_inverter])))
 
 
 @compiled
@@ -119,7 +119,7 @@ def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, dt: f
         and p[P.grid_f_low] <= u[U.grid_frequency] <= p[P.grid_f_high]
     )
     if mode == MODE.grid:
-        return in_grid(x, p, u, event, dt)
+        return bool(in_grid(x, p, u, event, dt))
     if mode == MODE.transfer:
         if x[S.t_mode] >= p[P.transfer_time] - p[P.detect_time] - 1e-9:
             x[S.relay] = 0.0
@@ -147,7 +147,7 @@ def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, dt: f
             event[1], event[2], event[3] = KIND.sync_start, x[S.throwing_off], x[S.frequency]
             return True
         return False
-    return synchronise(x, p, u, event, good, dt)
+    return bool(synchronise(x, p, u, event, good, dt))
 
 
 @compiled

@@ -143,4 +143,4 @@ def charge_power(x: Any, p: Any, surplus: float) -> float:
         limit = 0.0
     # the voltage loop is a straight reduction over the last part before the target
     room = (voltage - x[S.m_voltage]) / p[P.v_scale] * p[P.p_rated] / max(x[S.m_voltage], 1.0)
-    return max(0.0, min(limit, max(0.0, x[S.m_current] + 0.5 * room))) * x[S.m_voltage]
+    return float(max(0.0, min(limit, max(0.0, x[S.m_current] + 0.5 * room))) * x[S.m_voltage])

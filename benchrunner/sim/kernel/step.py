@@ -62,18 +62,16 @@ def solve_bus(x: Any, p: Any, u: Any, dt: float) -> None:
         i_inverter = v * conductance - i_pv
         x[S.i_slow] += (i_inverter - x[S.i_slow]) * share(dt, p[P.recovery_time])
         x[S.f_bus] = x[S.frequency]
-    else:  # nobody forms it: what the PV inverter still drives through the load, dying away
+    else:  # nobody forms it: what the PV inverter still drives through the load
         i_inverter = 0.0
-        if i_pv <= 0.0:
-            aim = 0.0
-        elif i_pv < conductance * p[P.bus_clamp]:
+        if i_pv < conductance * p[P.bus_clamp]:
             aim = i_pv / conductance
         else:
-            aim = p[P.bus_clamp]
-        v = v0 + (aim - v0) * share(dt, p[P.bus_decay])
-        i_pv = v * conductance
+            aim = p[P.bus_clamp] if i_pv > 0.0 else 0.0
+        v = min(aim, v0 + max(0.0, aim - v0) * share(dt, p[P.bus_rise]))
         if v < 0.02 * p[P.v_nominal]:
-            v, i_pv = 0.0, 0.0
+            v = 0.0
+        i_pv = v * conductance
         x[S.f_bus] = x[S.f_bus] + p[P.drift] * dt if v > 0.0 else 0.0
     x[S.v_bus] = v
     x[S.i_inverter] = i_inverter
@@ -93,9 +91,7 @@ def solve_dc(x: Any, p: Any, u: Any, table: Any, e: Any, dt: float) -> None:
     v0 = x[S.link]
     source, resistance = thevenin(x, p, table, dt)
     if u[U.battery_contactor] > 0.5 and x[S.protection_closed] > 0.5:
-        if x[S.precharging] < 0.5 and v0 < source - 5.0:
-            x[S.precharging] = 1.0
-        elif x[S.precharging] > 0.5 and math.fabs(v0 - source) < 1.0:
+        if x[S.precharging] > 0.5 and math.fabs(v0 - source) < 2.0:
             x[S.precharging] = 0.0
         extra = p[P.precharge] if x[S.precharging] > 0.5 else 0.0
         g = 1.0 / (resistance + extra)
@@ -113,7 +109,7 @@ def solve_dc(x: Any, p: Any, u: Any, table: Any, e: Any, dt: float) -> None:
         v = math.sqrt(max(square, 0.0))
         current = 0.0
         x[S.terminal] = source
-        x[S.precharging] = 0.0
+        x[S.precharging] = 1.0  # closing again goes through the pre-charge resistor first
     step_battery(x, p, e, current, dt)
     x[S.link] = v
     x[S.link_current] = current
@@ -130,7 +126,6 @@ def count_energies(x: Any, p: Any, u: Any, curve: Any, e: Any, dt: float) -> Non
         e[E.lost_pv] += pv_loss(p, ac) * dt
     else:
         x[S.p_pv_dc] = 0.0
-        e[E.lost_pv] -= 0.0
     x[S.v_array] = array_voltage(curve, x[S.p_pv_dc], u[U.p_array])
     x[S.i_array] = x[S.p_pv_dc] / x[S.v_array] if x[S.v_array] > 1.0 else 0.0
     e[E.array] += x[S.v_array] * x[S.i_array] * dt
@@ -222,7 +217,7 @@ def emit(events: Any, count: int, event: Any, time: float) -> int:
     for column in range(event.shape[0]):
         events[k, column] = event[column]
         event[column] = 0.0
-    return k + 1
+    return int(k + 1)
 
 
 @compiled
