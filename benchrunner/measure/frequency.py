@@ -62,12 +62,10 @@ def frequency_track(samples: ArrayLike, rate: float) -> tuple[Array, Array]:
     phase = np.unwrap(np.angle(phasor))
     turned = np.interp(at + half, times, phase) - np.interp(at - half, times, phase)
     values = f0 + turned / (2 * np.pi * 2 * half)
-    faint = level < 0.1 * np.quantile(level, 0.9)
-    dead = (
-        np.interp(at + half, times, faint) + np.interp(at - half, times, faint) + np.interp(at, times, faint)
-        > 0
-    )
-    values[dead] = np.nan
+    around = np.interp(at[:, None] + half * np.arange(-3, 3.5, 0.5)[None, :], times, level)
+    faint = around.min(axis=1) < 0.1 * np.quantile(level, 0.9)
+    broken = around.min(axis=1) < 0.75 * around.max(axis=1)
+    values[faint | broken] = np.nan
     return at, values
 
 
