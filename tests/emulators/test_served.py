@@ -288,7 +288,7 @@ def test_faults_on_the_wire(served: tuple[Server, Control], manager: Any) -> Non
 
 
 def test_modbus_faults(served: tuple[Server, Control]) -> None:
-    from pymodbus.exceptions import ModbusIOException
+    from pymodbus.exceptions import ModbusException
 
     server, control = served
     control("ADVANCE 2")
@@ -298,7 +298,7 @@ def test_modbus_faults(served: tuple[Server, Control]) -> None:
     control("FAULT battery_monitor garbage count=1")
     assert registers(server, "battery_monitor", 40070, 60).registers != good
     control("FAULT battery_monitor drop count=1")
-    with pytest.raises(ModbusIOException):
+    with pytest.raises(ModbusException):
         registers(server, "battery_monitor", 40070, 60)
     assert registers(server, "battery_monitor", 40070, 60).registers == good
 

@@ -198,16 +198,17 @@ class Server:
         finally:
             if ticking is not None:
                 ticking.cancel()
+            # a client that is being let in while its listener closes would be left hanging (asyncio of Python 3.11)
+            await asyncio.sleep(0.005)
             for stop in reversed(self._stops):
                 result = stop()
                 if isinstance(result, Awaitable):
                     with suppress(Exception):
                         await result
-            for line in tuple(self.lines):
-                line.abort()
-            for control in tuple(self.controls):
-                control.abort()
-            await asyncio.sleep(0)
+            connections: list[LineConnection | ControlConnection] = [*self.lines, *self.controls]
+            for connection in connections:
+                connection.abort()
+            await asyncio.sleep(0.002)  # closing takes a turn of the loop
 
     async def _tick(self) -> None:
         """Keep the plant at the present while nobody asks, in short moves, so that nobody waits long."""
