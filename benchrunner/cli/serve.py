@@ -65,9 +65,9 @@ def call(options: argparse.Namespace) -> int:
             ) from error
     bench = read_bench(data.find(options.bench, "resources", "benches"))
     pairing = read_pairing(data.find(options.pairing, "resources", "pairings"))
-    problems = pairing.supported()
-    if problems:
-        raise Refused(problems)
+    unsupported = pairing.supported()
+    if unsupported:
+        raise Refused(unsupported)
     over = threading.Event()
     with contextlib.suppress(ValueError, OSError, AttributeError):
         signal.signal(signal.SIGTERM, lambda *_: over.set())
