@@ -124,7 +124,7 @@ def _arguments(
     found: dict[str, float | str] = {}
     for name, raw in given.given.items():
         here = (*path, "given", name)
-        wanted = spec.arguments.get(name)
+        wanted = spec.argument_unit(name, channel_unit) if name in spec.arguments else None
         if wanted is None:
             mend = did_you_mean(name, spec.arguments, "it takes")
             amounts.findings.add(here, f"is no argument of {given.measure!r}", mend)
