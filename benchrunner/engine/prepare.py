@@ -104,7 +104,7 @@ def plan_of(order: RunningOrder, pairing: PairingCard, bench: Bench, seed: int) 
     sources, channels, waveforms = sources_and_channels(bench)
     cards: tuple[PlannedGuard, ...] = (
         *bench_guards(bench),
-        *(guard for guard in pairing.guards() if guard.channel in channels),
+        *(PlannedGuard(**guard) for guard in pairing.guards() if guard["channel"] in channels),
     )
     return RunPlan(
         order=order,
