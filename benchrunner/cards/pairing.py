@@ -238,6 +238,7 @@ class TwinPart(Part):
     # PV inverter
     sun_following_time: Time = 0.15
     frequency_window: Time = 0.1
+    frequency_delay: TimeOrNone = Field(default=0.1, le=5.0, description="dead time of the response")
     voltage_window: Time = 0.02
     cease_voltage: Ratio = Field(default=0.5, description="of rated voltage: feeds nothing below it")
     cease_recovery: Time = 0.5

@@ -65,6 +65,7 @@ class States(NamedTuple):
     pv_over: int
     pv_v: int  # measured
     pv_f: int
+    pv_f_late: int  # measured, after the response's dead time
     t_of: int
     t_uf: int
     t_ov: int
@@ -173,6 +174,7 @@ class Parameters(NamedTuple):
     pv_time: int  # time constant of the response
     pv_tracking: int  # time constant of following the sun
     pv_f_window: int
+    pv_f_delay: int  # s, dead time of the response
     pv_v_window: int
     pv_f_trip: int
     pv_f_trip_low: int

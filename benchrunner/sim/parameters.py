@@ -25,8 +25,8 @@ def parameters(card: "PairingCard") -> Array:
     refuse_unsupported(card)
     b, pv, c, t = card.battery_inverter, card.pv_inverter, card.battery, card.twin
     total = t.series_resistance + t.fast_resistance + t.slow_resistance
-    # the time constant of one lag whose 90 % point comes with the window's lag before it
-    lag = max(0.02, pv.response_time / math.log(10.0) - t.frequency_window)
+    # of the lag that, after the dead time and the measuring window, brings 90 % of a change after the response time
+    lag = max(0.02, (pv.response_time - t.frequency_delay) / math.log(10.0) - t.frequency_window)
     values: dict[str, float] = {
         "cells": c.cells,
         "capacity": c.capacity,
@@ -107,6 +107,7 @@ def parameters(card: "PairingCard") -> Array:
         "pv_time": lag,
         "pv_tracking": t.sun_following_time,
         "pv_f_window": t.frequency_window,
+        "pv_f_delay": t.frequency_delay,
         "pv_v_window": t.voltage_window,
         "pv_f_trip": pv.trip,
         "pv_f_trip_low": pv.trip_low,

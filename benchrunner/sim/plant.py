@@ -332,7 +332,7 @@ class Plant:
         else:
             x[S.mode] = MODE.off
             x[S.f_bus] = 0.0
-        x[S.pv_v], x[S.pv_f] = x[S.v_bus], p[P.f_nominal]
+        x[S.pv_v], x[S.pv_f], x[S.pv_f_late] = x[S.v_bus], p[P.f_nominal], p[P.f_nominal]
         x[S.pv_recovery] = 1.0
         x[S.pv_limit] = 1.0
         if pv_on and u[U.p_array] > p[P.pv_wake] and u[U.pv_contactor] > 0.5 and x[S.v_bus] > 0.0:

@@ -49,14 +49,19 @@ def pv_loss(p: Any, ac: float) -> float:
 
 
 @compiled
-def control_pv(x: Any, p: Any, u: Any, event: Any, dt: float) -> bool:
-    """One step of its control: sets the current that it drives. True where `event` was filled."""
+def control_pv(x: Any, p: Any, u: Any, event: Any, earlier: float, dt: float) -> bool:
+    """One step of its control: sets the current that it drives. True where `event` was filled.
+
+    `earlier`: the bus frequency one dead time ago (0: there was no bus).
+    """
     voltage = x[S.v_bus] if u[U.pv_contactor] > 0.5 else 0.0
     frequency = x[S.f_bus]
     x[S.pv_v] += (voltage - x[S.pv_v]) * share(dt, p[P.pv_v_window])
     live = voltage > 0.2 * p[P.v_nominal]
     if live:
-        x[S.pv_f] += (frequency - x[S.pv_f]) * share(dt, p[P.pv_f_window])
+        part = share(dt, p[P.pv_f_window])
+        x[S.pv_f] += (frequency - x[S.pv_f]) * part
+        x[S.pv_f_late] += ((earlier if earlier > 0.0 else frequency) - x[S.pv_f_late]) * part
     possible = min(ac_from_array(p, u[U.p_array]), p[P.pv_rated])
     x[S.pv_available] += (possible - x[S.pv_available]) * share(dt, p[P.pv_tracking])
     happened = False
@@ -115,13 +120,13 @@ def control_pv(x: Any, p: Any, u: Any, event: Any, dt: float) -> bool:
         x[S.pv_recovery] = min(1.0, x[S.pv_recovery] + dt / p[P.pv_recovery_time])
     rated = p[P.pv_rated]
     if p[P.pv_responds] > 0.5:
-        if x[S.pv_f] > p[P.pv_start]:
+        if x[S.pv_f_late] > p[P.pv_start]:
             if x[S.pv_over] < 0.5:
                 x[S.pv_over] = 1.0
                 x[S.pv_crossing] = x[S.p_pv] / rated
         else:
             x[S.pv_over] = 0.0
-        allowed = cap(p[P.pv_start], p[P.pv_zero], p[P.pv_reference], x[S.pv_crossing], x[S.pv_f])
+        allowed = cap(p[P.pv_start], p[P.pv_zero], p[P.pv_reference], x[S.pv_crossing], x[S.pv_f_late])
         x[S.pv_limit] += (allowed - x[S.pv_limit]) * share(dt, p[P.pv_time])
     power = min(x[S.pv_available], x[S.pv_limit] * rated, x[S.pv_ramp] * rated) * x[S.pv_recovery]
     x[S.i_pv] = min(power / max(x[S.pv_v], 0.5 * p[P.v_nominal]), rated / (0.9 * p[P.v_nominal]))

@@ -22,8 +22,9 @@ from benchrunner.sim.kernel.battery_inverter import (
 )
 from benchrunner.sim.kernel.common import share
 from benchrunner.sim.kernel.pv_inverter import control_pv, pv_loss
-from benchrunner.sim.layout import INVERTER, KIND, MODE, PV_MODE, E, P, S, U
+from benchrunner.sim.layout import INVERTER, KIND, MODE, PV_MODE, TAPS, E, P, S, U
 
+BUS_FREQUENCY = TAPS.index("bus.frequency")
 PARTS = 20  # of a step while the battery is open
 
 
@@ -256,7 +257,8 @@ def run(
             x[S.lost_at] = now
         if stage_event[0] > 0.0:
             count = emit(events, count, stage_event, now)
-        if control_pv(x, p, u, event, dt):
+        late = min(n, int(p[P.pv_f_delay] / dt + 0.5))
+        if control_pv(x, p, u, event, ring[(n - late) % ring.shape[0], BUS_FREQUENCY], dt):
             count = emit(events, count, event, now)
         connected = u[U.battery_contactor] > 0.5 and x[S.protection_closed] > 0.5
         parts = 1 if connected else PARTS
