@@ -83,7 +83,7 @@ class Bound(Leaf):
         else:
             self.since = math.nan
             self.violated = True
-            self.seen = self.seen or value == value
+            self.seen = self.seen or -LARGEST <= value <= LARGEST
         self.last = at
 
     def fulfilled(self) -> bool:

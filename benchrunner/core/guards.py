@@ -91,16 +91,12 @@ class Guard:
             f"{self.plan.says or self.plan.id}: {seen}{held} (from the {self.plan.origin})",
         )
 
-    def trip_stale(self, age: float) -> Trip:
-        """The trip because of silence."""
+    def trip_stale(self, source: str, age: float, answers: bool) -> Trip:
+        """The trip because of silence; `answers`: the instrument does, but without a value for this channel."""
         name = "the interlock" if self.interlock else f"guard {self.plan.id}"
-        return Trip(
-            self,
-            "stale",
-            math.nan,
-            math.nan,
-            f"no valid reading of {self.channel} for {age:.3g} s: {name} is blind",
-        )
+        why = f"{source} answers without one" if answers else f"{source} does not answer"
+        text = f"no valid reading of {self.channel} for {age:.3g} s ({why}): {name} is blind"
+        return Trip(self, "stale", math.nan, math.nan, text)
 
 
 class SourceState:
@@ -232,7 +228,7 @@ class GuardBoard:
                     return guard.trip_crossed()
                 fresh = guard.fresh if guard.bad else source.fresh
                 if now - fresh > guard.limit:
-                    return guard.trip_stale(now - fresh)
+                    return guard.trip_stale(source.name, now - fresh, now - source.last_at <= guard.limit)
         return None
 
     def next_due(self, now: float) -> float:

@@ -46,6 +46,14 @@ class _Value:
     u: float = math.nan
     note: str = ""
     evaluated: bool = True
+    taken: float = math.nan  # bench time at which the value occurred, where it is one moment
+    at_least: bool = False  # a lower bound: it had not ended when the data did
+
+
+def load_measures(plan: RunPlan) -> None:
+    """Load what judging needs before the bench is live: an import in mid-run would keep the guards waiting."""
+    if any(step.checks for step in plan.order.steps):
+        import benchrunner.measure.catalogue  # noqa: F401
 
 
 def judge_step(plan: RunPlan, step: PlannedStep, evidence: StepEvidence) -> list[Check]:
@@ -69,7 +77,7 @@ def reached(step: PlannedStep, took: float, held: bool, unseen: Iterable[str]) -
         "step": step.id, "id": "reached", "title": condition, "measure": "reached", "of": "", "unit": "s",
         "value": took if held else None, "low": None, "high": step.at_most, "uncertainty": None, "k": 2.0,
         "margin": step.at_most - took if held else None, "margin_in_u": None, "verdict": str(verdict),
-        "reason": reason, "rule": "simple", "basis": "", "limit": f"at most {step.at_most:g} s",
+        "reason": reason, "rule": "simple", "basis": "", "limit": f"at most {step.at_most:g} s", "taken": None,
     }  # fmt: skip
 
 
@@ -147,9 +155,22 @@ def _judged(step: str, check: PlannedCheck | GroupCheck, value: _Value) -> Check
         return _dress(
             step, check, number, None, None, None, Verdict.INCONCLUSIVE, f"could not be judged: {error}"
         )
-    return _dress(
-        step, check, number, said.expanded, said.margin, said.margin_in_u, said.verdict, said.reason
-    )
+    verdict, reason = said.verdict, said.reason
+    if value.at_least and number is not None and not _stands(verdict, number, check.low, check.high):
+        verdict, reason = (
+            Verdict.INCONCLUSIVE,
+            f"{reason}; it had not ended when the data did, so it may be more",
+        )
+    result = _dress(step, check, number, said.expanded, said.margin, said.margin_in_u, verdict, reason)
+    result["taken"] = value.taken if math.isfinite(value.taken) else None
+    return result
+
+
+def _stands(verdict: Verdict, value: float, low: float | None, high: float | None) -> bool:
+    """The verdict on a value holds for every larger one too."""
+    if verdict is Verdict.PASS:
+        return high is None
+    return verdict is Verdict.FAIL and high is not None and value > high
 
 
 def _dress(
@@ -170,35 +191,34 @@ def _dress(
         "step": step, "id": check.id, "title": check.title, "measure": measure, "of": of, "unit": check.unit,
         "value": value, "low": check.low, "high": check.high, "uncertainty": expanded, "k": check.k,
         "margin": margin, "margin_in_u": margin_in_u, "verdict": str(verdict), "reason": reason,
-        "rule": check.rule, "basis": check.basis, "limit": check.limit_text,
+        "rule": check.rule, "basis": check.basis, "limit": check.limit_text, "taken": None,
     }  # fmt: skip
 
 
 def _evaluate(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> _Value:
-    from benchrunner.measure.catalogue import CATALOGUE  # scipy comes with it: only when something is judged
-
-    spec = CATALOGUE.get(check.measure)
-    if spec is None:
-        return _Value(note=f"this program has no measure {check.measure!r}")
     try:
-        if _wants_wave(plan, check):
-            data = _wave(plan, check, evidence)
-        else:
-            data = _series(plan, check, evidence)
+        from benchrunner.measure.catalogue import CATALOGUE
+
+        spec = CATALOGUE.get(check.measure)
+        if spec is None:
+            return _Value(note=f"this program has no measure {check.measure!r}")
+        on_wave = _wants_wave(plan, check)
+        data = _wave(plan, check, evidence) if on_wave else _series(plan, check, evidence)
         if isinstance(data, str):
             return _Value(note=data)
-        channel = plan.waveforms.get(check.of) if _wants_wave(plan, check) else plan.channels.get(check.of)
         measured = spec.evaluate(data, check.arguments)
     except Exception as error:  # a measure's own fault must not stop the run that is being watched
         return _Value(note=f"the measure {check.measure!r} failed: {type(error).__name__}: {error}")
-    names = [check.of, *_others(plan, check)]
-    known = [
-        plan.waveforms.get(name) if _wants_wave(plan, check) else plan.channels.get(name)
-        for name in names
-        if name
-    ]
-    evaluated = all(one is None or one.evaluated for one in (channel, *known))
-    return _Value(float(measured.value), float(measured.u), str(measured.note), evaluated)
+    known = plan.waveforms if on_wave else plan.channels
+    evaluated = all(name in known and known[name].evaluated for name in (check.of, *data.others))
+    return _Value(
+        float(measured.value),
+        float(measured.u),
+        str(measured.note),
+        evaluated,
+        measured.at,
+        measured.at_least,
+    )
 
 
 def _wants_wave(plan: RunPlan, check: PlannedCheck) -> bool:

@@ -11,7 +11,7 @@ from typing import Any
 
 from benchrunner.core.evidence import Track
 from benchrunner.core.guards import GuardBoard, Trip
-from benchrunner.core.judging import Check, exit_code, judge_group, not_judged, overall
+from benchrunner.core.judging import Check, exit_code, judge_group, load_measures, not_judged, overall
 from benchrunner.core.messages import (
     Answer,
     Captured,
@@ -50,6 +50,7 @@ class Runner:
 
     def __init__(self, plan: RunPlan) -> None:
         sound(plan)
+        load_measures(plan)
         self.plan = plan
         self.board = GuardBoard(plan)
         self.settings: dict[str, float] = {}
@@ -134,8 +135,10 @@ class Runner:
         values, at, now = item.values, item.at, self.now
         if at > now:
             at = now
-        if len(values) != source.count or not at > source.last_at:
+        if len(values) != source.count or not values or not at > source.last_at:
             return False  # not what this instrument sends, or older than what is known; silence will tell
+        if values[0] != values[0] and not item.flags and all(value != value for value in values):
+            return False  # a poll that brought nothing is a missed poll
         trip: Trip | None = None
         before = source.troubled
         plain = not before and not item.flags & OVERLOADS

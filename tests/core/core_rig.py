@@ -27,15 +27,18 @@ from benchrunner.core.runner import Runner
 from benchrunner.procedure.running import (
     Condition,
     GroupCheck,
+    PlannedCapture,
     PlannedCheck,
     PlannedGuard,
     PlannedOrder,
     PlannedStep,
     RunningOrder,
     StartCondition,
+    Trigger,
 )
 
 NAN = float("nan")
+CAPTURE = PlannedCapture("scope", ("bus.voltage",), Trigger("bus.voltage", 20.0, "V"), 1.0, rate=2000.0)
 Settings = dict[str, float]
 World = dict[str, Callable[[float, Settings], float]]
 

@@ -4,6 +4,7 @@ import math
 
 import pytest
 from core_rig import (
+    CAPTURE,
     GUARDS,
     NAN,
     SAFE,
@@ -27,17 +28,14 @@ from benchrunner.core.states import State
 from benchrunner.errors import Refused
 from benchrunner.procedure.running import (
     Condition,
-    PlannedCapture,
     PlannedGuard,
     PlannedOrder,
     PlannedStep,
     Question,
     StartCondition,
-    Trigger,
 )
 
 LOAD = PlannedStep("load", "Load on", do=(set_load(3000.0),), until=settled(), at_most=30.0)
-CAPTURE = PlannedCapture("scope", ("bus.voltage",), Trigger("bus.voltage", 20.0, "V"), 1.0, rate=2000.0)
 
 
 def trip_at(time: float, value: float = 61.0):  # type: ignore[no-untyped-def]
