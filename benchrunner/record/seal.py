@@ -326,6 +326,7 @@ class _Gathered:
             "verdict": worst(checks),
             "finished": finished,
             "ended_by": ended.get("ended_by") or ("procedure" if finished else ended_by or "unknown"),
+            "reason": str(ended.get("reason", "")),
             "exit": ended.get("exit", 4),
             "safe": {"state": ended.get("safe", "not confirmed"), "steps": list(self._safe.values())},
             "overridden": overridden,

@@ -1,0 +1,285 @@
+"""Which pictures a record's steps need, drawn from its own readings and captures."""
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from benchrunner.procedure.running import Condition, PlannedStep
+from benchrunner.record.container import ContainerError
+from benchrunner.record.opened import Record, Waveform
+from benchrunner.report import words
+from benchrunner.report.decimate import Floats
+from benchrunner.report.svg import Limit, Mark, Panel, Trace, stack
+
+LEVELS = frozenset(
+    {
+        "mean",
+        "minimum",
+        "maximum",
+        "last",
+        "peak",
+        "lowest",
+        "half_cycle_maximum",
+        "half_cycle_minimum",
+        "rms",
+    }
+)
+OVERVIEW = ("bus.frequency", "bus.voltage", "battery.voltage", "battery.current", "battery_inverter.power", "pv.power",
+            "load.power", "grid.power", "battery.soc")  # fmt: skip
+DEFAULT = ("bus.frequency", "battery.voltage", "pv.power", "bus.voltage")
+MOST_PANELS = 4
+NOT_A_NUMBER = 1e30  # what instruments send for overload (9.9E37) is no level to draw
+BEFORE, AFTER = 0.06, 0.14  # s round a trigger, shown enlarged
+RMS_MEASURES = frozenset({"half_cycle_maximum", "half_cycle_minimum", "gap", "rms"})
+
+
+@dataclass
+class StepPicture:
+    """One step as the report shows it."""
+
+    step: PlannedStep
+    start: float
+    end: float
+    phase: str
+    text: str
+    checks: list[dict[str, Any]] = field(default_factory=list)
+    plots: list[tuple[str, str]] = field(default_factory=list)  # caption, SVG
+
+
+class Pictures:
+    """Draws from one record, reading each channel once."""
+
+    def __init__(self, record: Record) -> None:
+        self.record = record
+        self.plan = record.plan
+        self._known: dict[str, tuple[Floats, Floats]] = {}
+        self._periods = {c: s.period for s in self.plan.sources for c in s.channels}
+        self.end = float(record.header["duration"]) or 1.0
+
+    def steps(self) -> list[StepPicture]:
+        """The steps that were begun, in order, with their pictures."""
+        found = self._windows()
+        waves = self.record.waveforms
+        for picture in found:
+            picture.checks = [c for c in self.record.checks if c.get("step") == picture.step.id]
+            plot = self._readings(picture)
+            if plot:
+                picture.plots.append(("Readings", plot))
+            for wave in waves:
+                if picture.start <= wave.captured.arrived <= picture.end and wave.step == picture.step.id:
+                    picture.plots += self._wave(wave, picture)
+        return found
+
+    def overview(self, steps: list[StepPicture]) -> str:
+        """The whole run: what the battery, the bus and the sources did, with the steps as marks."""
+        panels = [self._panel(name, (), 62.0) for name in OVERVIEW if name in self._periods][:6]
+        marks = [Mark(p.start, str(number)) for number, p in enumerate(steps, 1)]
+        says = f"Course of the whole run over {words.span(self.end)}: " + "; ".join(
+            self._in_words(p) for p in panels
+        )
+        return stack(panels, 0.0, self.end, says, marks)
+
+    def _windows(self) -> list[StepPicture]:
+        found: dict[int, StepPicture] = {}
+        steps = self.plan.order.steps
+        for event in self.record.events:
+            if event["kind"] != "step":
+                continue
+            data, at = event["data"], float(event["at"])
+            index = data.get("index")
+            if not isinstance(index, int) or not 0 <= index < len(steps):
+                continue
+            phase = str(data.get("phase", ""))
+            if phase == "started":
+                found[index] = StepPicture(steps[index], at, math.inf, phase, "")
+            elif index in found and phase in ("done", "failed", "skipped"):
+                found[index].end = min(found[index].end, at)
+                found[index].phase, found[index].text = phase, str(data.get("text", ""))
+        ordered = [found[index] for index in sorted(found)]
+        for picture, after in zip(ordered, [*ordered[1:], None], strict=True):
+            if math.isinf(picture.end):
+                picture.end = after.start if after is not None else self.end
+        return ordered
+
+    def channel(self, name: str) -> tuple[Floats, Floats]:
+        """Times and values of a channel; what is no level (overload) is missing."""
+        if name not in self._known:
+            try:
+                times, values = self.record.channel(name)
+            except KeyError:
+                times, values = np.zeros(0), np.zeros(0)
+            self._known[name] = times, np.where(np.abs(values) < NOT_A_NUMBER, values, np.nan)
+        return self._known[name]
+
+    def _readings(self, picture: StepPicture) -> str:
+        names = self._channels(picture.step)
+        room = max(0.04 * (picture.end - picture.start), 0.2)
+        start, end = max(0.0, picture.start - room), min(self.end, picture.end + room)
+        panels = []
+        for name in names:
+            limits = [
+                Limit(low, high, str(c.get("title") or c["id"]), picture.start, picture.end)
+                for c in picture.checks
+                for low, high in [self._bounds(c, name, picture.step)]
+                if low is not None or high is not None
+            ]
+            panels.append(self._panel(name, tuple(limits), window=(start, end)))
+        says = f"{picture.step.title}: " + "; ".join(self._in_words(p) for p in panels)
+        marks = [Mark(picture.start, ""), Mark(picture.end, "")]
+        return stack(panels, start, end, says, marks, zero=picture.start)
+
+    def _channels(self, step: PlannedStep) -> list[str]:
+        wanted = [check.of for check in step.checks]
+        wanted += [str(a) for check in step.checks for a in check.arguments.values() if isinstance(a, str)]
+        wanted += _condition_channels(step.until) + _condition_channels(step.requires)
+        wanted += [order.setting for order in step.do]
+        wanted += DEFAULT[:2]
+        return [name for name in dict.fromkeys(wanted) if name in self._periods][:MOST_PANELS]
+
+    def _bounds(
+        self, check: dict[str, Any], channel: str, step: PlannedStep
+    ) -> tuple[float | None, float | None]:
+        """The limits of a check as levels of the channel, where they are levels."""
+        planned = next((c for c in step.checks if c.id == check.get("id")), None)
+        if planned is None or planned.of != channel or channel not in self.plan.channels:
+            return None, None
+        if planned.unit != self.plan.channels[channel].unit:
+            return None, None
+        target = planned.arguments.get("target")
+        if planned.measure == "deviation" and isinstance(target, float) and planned.high is not None:
+            return target - planned.high, target + planned.high
+        return (planned.low, planned.high) if planned.measure in LEVELS else (None, None)
+
+    def _panel(
+        self,
+        name: str,
+        limits: tuple[Limit, ...],
+        height: float = 92.0,
+        window: tuple[float, float] = (-math.inf, math.inf),
+    ) -> Panel:
+        times, values = self.channel(name)
+        inside = slice(*np.searchsorted(times, [window[0], window[1]]))
+        times, values = times[inside], values[inside]
+        unit, scale, offset = _display(name, self.plan.channels[name].unit, values)
+        limits = tuple(
+            Limit(_shift(li.low, offset), _shift(li.high, offset), li.name, li.start, li.end) for li in limits
+        )
+        trace = Trace(times, values + offset, gap=max(5 * self._periods.get(name, 1.0), 2.5))
+        return Panel(name, unit, (trace,), limits, scale, height)
+
+    @staticmethod
+    def _in_words(panel: Panel) -> str:
+        values = np.concatenate([t.values for t in panel.traces]) * panel.scale
+        values = values[np.isfinite(values)]
+        if not len(values):
+            return f"{panel.label} no valid reading"
+        return f"{panel.label} from {values.min():.4g} to {values.max():.4g} {panel.unit}".rstrip()
+
+    def _wave(self, wave: Waveform, picture: StepPicture) -> list[tuple[str, str]]:
+        try:
+            samples = wave.samples
+        except ContainerError as error:
+            return [(f"Captured waveform cannot be drawn: {error.problem.what}", "")]
+        if not samples.size or not wave.rate > 0:
+            return []
+        times = wave.start + np.arange(samples.shape[1]) / wave.rate
+        marks = [Mark(wave.trigger, "trigger", "trigger")]
+        whole, near = [], []
+        for row, name, unit in zip(samples, wave.channels, wave.units, strict=True):
+            limits = self._wave_limits(name, unit, picture, row)
+            shown_unit, scale, offset = _display(name, unit, row)
+            panel = Panel(
+                f"{name}, samples", shown_unit, (Trace(times, row + offset, "wave"),), limits, scale, 84.0
+            )
+            whole.append(panel)
+            inside = (times >= wave.trigger - BEFORE) & (times <= wave.trigger + AFTER)
+            near.append(
+                Panel(
+                    panel.label, shown_unit, (Trace(times[inside], row[inside], "wave"),), limits, scale, 84.0
+                )
+            )
+            if _alternates(row) and any(
+                c.measure in RMS_MEASURES and c.of == name for c in picture.step.checks
+            ):
+                whole.append(self._rms_panel(name, unit, row, wave, picture))
+        says = f"Captured in step {picture.step.title}: " + "; ".join(self._in_words(p) for p in whole)
+        plots = [
+            (
+                f"Captured waveforms, {wave.rate / 1000:g} kS/s",
+                stack(whole, times[0], times[-1], says, marks, wave.trigger),
+            )
+        ]
+        if times[0] < wave.trigger < times[-1] and times[-1] - times[0] > 2 * (BEFORE + AFTER):
+            start, end = max(times[0], wave.trigger - BEFORE), min(times[-1], wave.trigger + AFTER)
+            plots.append(("The same, round the trigger", stack(near, start, end, says, marks, wave.trigger)))
+        if wave.captured.not_carried:
+            lacks = ", ".join(wave.captured.not_carried)
+            plots[0] = (
+                f"{plots[0][0]} (the model of the simulated bench does not carry: {lacks})",
+                plots[0][1],
+            )
+        return plots
+
+    def _wave_limits(self, name: str, unit: str, picture: StepPicture, row: Floats) -> tuple[Limit, ...]:
+        found = []
+        for check in picture.step.checks:
+            if check.of != name or check.unit != unit or check.needs != "waveform":
+                continue
+            low, high = check.low, check.high
+            if check.measure == "peak" and _alternates(row) and high is not None:
+                low = -high
+            if check.measure in ("peak", "lowest", "maximum", "minimum"):
+                found.append(Limit(low, high, check.title or check.id))
+        return tuple(found)
+
+    def _rms_panel(self, name: str, unit: str, row: Floats, wave: Waveform, picture: StepPicture) -> Panel:
+        from benchrunner.measure import half_cycle_rms
+
+        try:
+            times, values = half_cycle_rms(row, wave.rate)
+        except ValueError:
+            times, values = np.zeros(0), np.zeros(0)
+        limits = tuple(
+            Limit(c.low, c.high, c.title or c.id)
+            for c in picture.step.checks
+            if c.of == name and c.unit == unit and c.measure in ("half_cycle_maximum", "half_cycle_minimum")
+        )
+        return Panel(
+            f"{name}, RMS of each half-cycle",
+            unit,
+            (Trace(np.asarray(wave.start + times, np.float64), np.asarray(values, np.float64)),),
+            limits,
+            1.0,
+            84.0,
+        )
+
+
+def _condition_channels(condition: Condition | None) -> list[str]:
+    if condition is None:
+        return []
+    return [condition.channel, *(c for part in condition.parts for c in _condition_channels(part))]
+
+
+def _display(name: str, unit: str, values: Floats) -> tuple[str, float, float]:
+    """Unit shown, factor after offset, offset in SI."""
+    finite = values[np.isfinite(values)]
+    largest = float(np.abs(finite).max()) if len(finite) else 0.0
+    if unit in ("W", "VA", "var") and largest >= 1000:
+        return f"k{unit}", 1e-3, 0.0
+    if unit == "K":
+        return "\u00b0C", 1.0, -273.15
+    if unit == "1":
+        return ("%", 100.0, 0.0) if name.endswith(".soc") else ("", 1.0, 0.0)
+    return unit, 1.0, 0.0
+
+
+def _shift(value: float | None, by: float) -> float | None:
+    return None if value is None else value + by
+
+
+def _alternates(row: Floats) -> bool:
+    """Whether the samples are AC: their mean is small beside their RMS."""
+    rms = float(np.sqrt(np.mean(row**2))) if len(row) else 0.0
+    return rms > 0 and abs(float(np.mean(row))) < 0.2 * rms
