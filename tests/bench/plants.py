@@ -2,6 +2,8 @@
 
 import numpy as np
 
+from benchrunner.sim.layout import TAPS
+
 VALUES = {
     "load.voltage": 230.0, "load.current": 4.0, "load.power": 920.0, "pv_source.voltage": 380.0,
     "pv_source.current": 5.0, "pv_source.power": 1900.0, "grid.closed": 1.0, "grid.voltage": 230.0,
@@ -22,8 +24,8 @@ class SteadyPlant:
     step = 0.01
 
     def __init__(self, follow: float = 0.0) -> None:
-        self.taps = tuple(VALUES)
-        self.numbers = dict(VALUES)
+        self.taps = tuple(TAPS)
+        self.numbers = {tap: VALUES.get(tap, 0.0) for tap in TAPS}
         self.now = 0.0
         self.follow = follow
         self.waiting: list[tuple[float, str, float]] = []

@@ -62,16 +62,21 @@ class VisaLink(Link):
         self._resource = resource
         session = manager().visalib.sessions.get(resource.session)
         interface = getattr(session, "interface", None)
-        self._socket = interface if hasattr(interface, "fileno") else None
+        self._socket = interface if isinstance(interface, socket.socket) else None
         if isinstance(interface, socket.socket):
             # a command followed by a query would otherwise wait for the delayed acknowledgement, some 40 ms
             interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._session = session
 
     def _close(self) -> None:
-        resource, self._resource, self._socket, self._session = self._resource, None, None, None
-        if resource is not None:
-            resource.close()
+        resource, self._resource = self._resource, None
+        interface, self._socket, self._session = self._socket, None, None
+        try:
+            if resource is not None:
+                resource.close()
+        finally:
+            if isinstance(interface, socket.socket):
+                interface.close()  # a session that fails to close would keep it
 
     def _query(self, message: bytes) -> bytes:
         self._write(message)
@@ -86,6 +91,7 @@ class VisaLink(Link):
 
         got = b""
         end = time.monotonic() + self.timeout
+        self._wait()
         try:
             while not (got.endswith(self._ends) if self._ends else got):
                 got += self._resource.read_raw(LONGEST_REPLY)
@@ -135,6 +141,15 @@ class VisaLink(Link):
                 parts.append(part)
                 missing -= len(part)
         return b"".join(parts)
+
+    def _wait(self) -> None:
+        """Wait for the reply's first byte; a closed connection is told at once, and not by the time-out."""
+        if self._socket is None:
+            return
+        if not select.select([self._socket], [], [], self.timeout)[0]:
+            raise NoReplyError("no reply")
+        if not self._socket.recv(1, socket.MSG_PEEK):
+            raise NoReplyError("the instrument closed the connection")
 
     def _in_step(self) -> None:
         """Raise where something waits although nothing was asked, or where the connection is gone."""
