@@ -290,6 +290,21 @@ def test_reply_too_large_counts_as_deadlock() -> None:  # IEEE 488.2, 6.3.1.7
 BITS = [b"POW?\n", b"*IDN?;", b"POW 1e", b"INP ON;", b"(@1", b'"', b"\n"]
 
 
+def test_a_query_that_worked_may_fail_the_next_time() -> None:
+    bench = Bench()
+    answers = iter(["1", ScpiError(-230), "2", None])
+
+    def answer(channel: int) -> str | None:
+        found = next(answers)
+        if isinstance(found, ScpiError):
+            raise found
+        return found
+
+    bench.scpi.add(Command("DATA<n>?", answer, last_number=3))
+    assert [bench("DATA2?") for _ in range(4)] == ["1", "", "2", ""]
+    assert bench.error() == -230
+
+
 @settings(max_examples=300, deadline=None)
 @given(
     st.lists(

@@ -8,6 +8,7 @@ Everything that arrives is untrusted: the input is bounded, what is not understo
 """
 
 from collections.abc import Callable, Iterable
+from functools import partial
 from itertools import product
 from typing import Any
 
@@ -99,8 +100,14 @@ class ScpiInterpreter:
         if reader.empty:
             quick = self._quick.get(data)
             if quick is not None:
-                answer = quick()
-                return (answer.encode("latin-1") if isinstance(answer, str) else answer or b"") + b"\n"
+                try:
+                    answer = quick()
+                except ScpiError as error:
+                    self.report(error.code, error.detail)
+                    return b""
+                if answer is None:
+                    return b""
+                return (answer.encode("ascii", "replace") if isinstance(answer, str) else answer) + b"\n"
         replies: list[bytes] = []
         for message in reader.feed(data):
             if message is None:
@@ -126,32 +133,28 @@ class ScpiInterpreter:
             self.report(-101)
             return b""
         path: tuple[str, ...] = ()
+        lone: Action | None = None
         units = split_outside_quotes(text.strip(), ";")
         for unit in units:
             unit = unit.strip()
             if not unit:
                 continue  # an empty unit is allowed: `;;` or a closing `;`
             try:
-                path = self._unit(unit, path)
+                path, lone = self._unit(unit, path)
             except ScpiError as error:
                 self.report(error.code, error.detail)
                 if -200 < error.code <= -100 or error.code <= -400:
                     break  # after a command error the rest of the message has no sure meaning
         if not self._output:
             return b""
-        if len(units) == 1 and len(self._quick) < QUICK_ENTRIES:
-            self._learn(message, text.strip())
+        if len(units) == 1 and lone is not None and len(self._quick) < QUICK_ENTRIES:
+            self._quick[message] = lone  # it means the same next time: answer it straight from its bytes
         return b";".join(self._output) + b"\n"
-
-    def _learn(self, message: bytes, text: str) -> None:
-        """A plain query without parameters is answered next time straight from its bytes."""
-        found = self._headers.get((text.removeprefix(":").rstrip("?").upper(), True))
-        if found and not found[0].parameters and not found[0].numbered and found[0].pattern[0] != "*":
-            self._quick[message] = found[0].action
 
     # -- one unit
 
-    def _unit(self, unit: str, path: tuple[str, ...]) -> tuple[str, ...]:
+    def _unit(self, unit: str, path: tuple[str, ...]) -> tuple[tuple[str, ...], Action | None]:
+        """Carry out one unit; the path for the next, and how to answer the same query again."""
         if not unit.isprintable() and not unit.replace("\t", " ").isprintable():
             raise ScpiError(-101)
         header, _, rest = unit.replace("\t", " ").partition(" ")
@@ -168,13 +171,14 @@ class ScpiInterpreter:
         values = self._parameters(command, rest.strip())
         if query and self._indefinite:
             raise ScpiError(-440)
-        answer = command.action(*numbers, *values)
+        again: Action = partial(command.action, *numbers, *values) if numbers or values else command.action
+        answer = again()
         if query and answer is not None:
             self._output.append(answer.encode("ascii", "replace") if isinstance(answer, str) else answer)
             if sum(map(len, self._output)) > LONGEST_REPLY:
                 self._output.clear()
                 raise ScpiError(-430)
-        return path
+        return path, again if query and command.pattern[0] != "*" else None
 
     def _find(self, name: str, nodes: tuple[str, ...], query: bool) -> tuple[Command, list[int]]:
         letters: list[str] = []

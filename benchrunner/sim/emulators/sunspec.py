@@ -126,6 +126,7 @@ class RegisterMap:
         self.registers: list[int] = list(MARK)
         self.places: dict[tuple[int, str], tuple[int, Point]] = {}  # index into `registers`
         self._scales = scales
+        self._slots: dict[tuple[int, str], tuple[int, int, float, int, int, int]] = {}
         for model in models:
             self.registers += [model, length(model)]
             for point in MODELS[model]:
@@ -150,15 +151,22 @@ class RegisterMap:
 
     def show(self, model: int, name: str, value: float) -> None:
         """Set a point to a value in its unit, scaled; NaN, infinite or too large becomes unimplemented."""
-        place, point = self.places[model, name]
-        self.registers[place : place + point.size] = _split(self._raw(model, point, value), point.size)
+        slot = self._slots.get((model, name)) or self._slot(model, name)
+        place, size, factor, low, high, raw = slot
+        if math.isfinite(value):
+            scaled = round(value * factor)
+            raw = scaled if low <= scaled <= high else raw
+        if size == 1:
+            self.registers[place] = raw & 0xFFFF
+        else:
+            self.registers[place : place + size] = _split(raw, size)
 
-    def _raw(self, model: int, point: Point, value: float) -> int:
-        if not math.isfinite(value):
-            return UNIMPLEMENTED[point.kind]
-        raw = round(value * 10.0 ** -self._scales.get((model, point.scale), 0))
-        low, high = LIMITS[point.kind]
-        return raw if low <= raw <= high else UNIMPLEMENTED[point.kind]
+    def _slot(self, model: int, name: str) -> tuple[int, int, float, int, int, int]:
+        place, point = self.places[model, name]
+        factor = 10.0 ** -self._scales.get((model, point.scale), 0)
+        slot = (place, point.size, factor, *LIMITS[point.kind], UNIMPLEMENTED[point.kind])
+        self._slots[model, name] = slot
+        return slot
 
     def read(self, address: int, count: int) -> list[int]:
         """Registers from `address` on. Raises `RegistersRefusedError` for what is not there."""
