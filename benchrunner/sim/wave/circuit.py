@@ -28,7 +28,7 @@ class Circuit:
     filter_inductance: float = 0.8e-3  # H
     filter_resistance: float = 0.06  # ohm
     bus_capacitance: float = 25e-6  # F; filter capacitors of both inverters, seen as one
-    bleed_resistance: float = 5e3  # ohm across the bus: discharge resistors and meters
+    bleed_resistance: float = 1.5e3  # ohm across the bus: discharge resistors, meters, filter losses
     grid_resistance: float = 0.25  # ohm
     grid_inductance: float = 0.4e-3  # H
     pv_inductance: float = 2.0e-3  # H

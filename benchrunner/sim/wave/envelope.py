@@ -42,13 +42,17 @@ HALF_GAP = 1e-9  # s between the two values of a jump
 
 @dataclass(frozen=True)
 class Envelope:
-    """Tracks `values[name]` over `times` (s, increasing), events that the model follows, and those that it cannot."""
+    """Tracks `values[name]` over `times` (s, increasing), events that the model follows, and those that it cannot.
+
+    `jumps` tells for a track of `STEPS` which events change it; a track that it does not name may change at any.
+    """
 
     times: Array
     values: Mapping[str, Array]
     events: Sequence[float]
     circuit: Circuit
     unmodelled: Sequence[str] = ()
+    jumps: Mapping[str, Sequence[float]] = field(default_factory=dict)
     _tracks: dict[str, tuple[Array, Array]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
@@ -67,7 +71,7 @@ class Envelope:
     def of(self, name: str, times: Array) -> Array:
         """The track `name` at `times`; outside the known span the nearest value, running phases go on evenly."""
         if name in STEPS:
-            return self._stepped(self.values[name], times)
+            return self._stepped(self.values[name], self.jumps.get(name, self.events), times)
         known, values = self._track(name)
         found = np.interp(times, known, values)
         if name in ("bus_phase", "grid_phase"):
@@ -82,11 +86,11 @@ class Envelope:
         """Phase of the bus voltage, rad."""
         return np.asarray(self.of("bus_phase", times) + self.of("phase_shift", times))
 
-    def _stepped(self, values: Array, times: Array) -> Array:
+    def _stepped(self, values: Array, jumps: Sequence[float], times: Array) -> Array:
         """A sample holds for the whole stretch that it ends, unless an event in that stretch made it so."""
         place = np.minimum(np.searchsorted(self.times, times - 1e-12, side="left"), len(values) - 1)
         found = values[place]
-        for t in self.events:
+        for t in jumps:
             if self.times[0] < t <= self.times[-1]:
                 end = int(np.searchsorted(self.times, t, side="left"))
                 if values[end] != values[end - 1]:
@@ -106,20 +110,17 @@ class Envelope:
         return track
 
     def _split(self, values: Array) -> tuple[Array, Array]:
-        """Insert both values of a jump at each event; a sample at the event's own time is of after it."""
+        """Insert both values of a jump at each event; a sample at the event's own time is of after it.
+
+        Of several events between two samples the last one counts: what the first ones did is known only with it.
+        """
         inside = sorted({t for t in self.events if self.times[0] < t <= self.times[-1]})
         if not inside:
             return self.times, values
-        places = np.searchsorted(self.times, inside, side="left")
-        times: list[float] = []
-        inserted: list[float] = []
-        where: list[int] = []
-        for order, (t, place) in enumerate(zip(inside, places, strict=True)):
-            previous = inside[order - 1] if order else -np.inf
-            # with another event between the sample before and this one, that stretch has no sample of its own
-            before = place - 1 if self.times[place - 1] >= previous else min(place, len(values) - 1)
-            after = place
-            times += [t - HALF_GAP, t]
-            inserted += [float(values[before]), float(values[after])]
-            where += [int(place), int(place)]
+        last = {int(np.searchsorted(self.times, t, side="left")): t for t in inside}
+        places = np.array(list(last), dtype=np.intp)
+        at = np.array(list(last.values()))
+        times = np.stack([at - HALF_GAP, at], axis=1).ravel()
+        inserted = np.stack([values[places - 1], values[places]], axis=1).ravel()
+        where = np.repeat(places, 2)
         return np.insert(self.times, where, times), np.insert(values, where, inserted)

@@ -172,7 +172,7 @@ def run(drive, source, start, p, h, every, record, energies, extra):  # type: ig
                         x_c += t_c * k_res * error * np.cos(theta)
                 else:
                     x_s, x_c = 0.0, 0.0
-                    i_ref = d[3] * np.sin(theta) + p[2] * omega * top * np.cos(theta)
+                    i_ref = (d[3] + top / p[3]) * np.sin(theta) + p[2] * omega * top * np.cos(theta)
                     i_ref = min(max(i_ref, -p[21]), p[21])
                 u = v_ahead + p[1] * y[0] + k_inner * (i_ref - y[0])
                 if mode != 2:

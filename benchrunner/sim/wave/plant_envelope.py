@@ -15,7 +15,7 @@ import numpy.typing as npt
 from benchrunner.sim.layout import INVERTER, MODE, TAPS
 from benchrunner.sim.wave import kernel
 from benchrunner.sim.wave.circuit import Circuit
-from benchrunner.sim.wave.envelope import Envelope
+from benchrunner.sim.wave.envelope import STEPS, Envelope
 
 if TYPE_CHECKING:
     from benchrunner.cards.pairing import PairingCard
@@ -23,10 +23,23 @@ if TYPE_CHECKING:
 
 Array = npt.NDArray[np.float64]
 
-FOLLOWED = frozenset((
-    "load-step", "grid-lost", "grid-back", "transfer-start", "transfer", "re-transfer", "pv-trip", "pv-connect",
-    "protection-opened", "dc-trip", "inverter-stop", "contactor", "island-start",
-))  # fmt: skip
+# what each kind of event makes jump, of the tracks that only know steps; all of them may move the others
+FOLLOWED: dict[str, tuple[str, ...]] = {
+    "load-step": ("load_conductance",),
+    "grid-lost": ("switch",),
+    "grid-back": ("switch",),
+    "transfer-start": ("mode",),
+    "transfer": ("mode", "relay"),
+    "re-transfer": ("mode", "relay", "phase_shift"),
+    "pv-trip": ("pv_on",),
+    "pv-connect": ("pv_on",),
+    "protection-opened": ("contactor",),
+    "dc-trip": ("mode", "relay", "stage_on"),
+    "inverter-stop": ("mode", "relay", "stage_on"),
+    "island-start": ("mode", "relay", "stage_on"),
+    "setting": (),
+}
+CONTACTORS = (("pv_on",), ("contactor",), ("mode", "relay", "stage_on"))
 SLOW = frozenset(("stage", "sync-start"))  # nothing happens within a cycle
 NUDGE = 1e-7  # s, into the step in which an event acts
 _AT = {tap: k for k, tap in enumerate(TAPS)}
@@ -51,13 +64,13 @@ def read(plant: "Plant", start: float, stop: float) -> Envelope:
     protection = np.concatenate([protection[:1], protection[:-1]])
     resistance = tap("load.resistance")
     joined = relay & switch & (mode == MODE.grid)
+    events, jumps, unknown = _events(plant, float(times[0]), min(stop, float(times[-1])))
+    phase, shift = _phase(plant, times, rows, joined)
     values = {
         "bus_voltage": tap("bus.voltage"),
         "bus_frequency": tap("bus.frequency"),
-        "bus_phase": 2 * np.pi * tap("bus.phase"),
-        "phase_shift": 2
-        * np.pi
-        * _shift(plant, tap("bus.phase"), tap("grid.phase"), joined, float(times[0])),
+        "bus_phase": 2 * np.pi * phase,
+        "phase_shift": 2 * np.pi * shift,
         "bridge_power": tap("battery_inverter.power"),
         "pv_power": tap("pv.power"),
         "load_conductance": np.where(np.isfinite(resistance), 1.0 / np.maximum(resistance, 1e-3), 0.0),
@@ -76,13 +89,15 @@ def read(plant: "Plant", start: float, stop: float) -> Envelope:
         "contactor": tap("relays.battery_contactor") * protection,
         "stage_on": running.astype(np.float64),
     }
-    events, unknown = _events(plant, float(times[0]), min(stop, float(times[-1])))
-    return Envelope(times, values, events, circuit_of(plant.pairing), unknown)
+    return Envelope(times, values, events, circuit_of(plant.pairing), unknown, jumps)
 
 
-def _events(plant: "Plant", start: float, stop: float) -> tuple[tuple[float, ...], tuple[str, ...]]:
-    """Times at which the envelope jumps, and kinds of events that the model does not know."""
+def _events(
+    plant: "Plant", start: float, stop: float
+) -> tuple[tuple[float, ...], dict[str, list[float]], tuple[str, ...]]:
+    """Times at which the envelope jumps, which tracks jump at each, and kinds of events unknown to the model."""
     times: list[float] = []
+    jumps: dict[str, list[float]] = {name: [] for name in STEPS}
     unknown: set[str] = set()
     for event in reversed(plant.events):
         if event.t < start - 1.0:  # they are in order but for the transfer's exact moment, within a step
@@ -94,41 +109,68 @@ def _events(plant: "Plant", start: float, stop: float) -> tuple[tuple[float, ...
             watched = (_AT["grid.source_voltage"], _AT["grid.source_frequency"])
             if not after or all(before[k] == after[k] for k in watched):
                 continue  # sun and temperature change nothing within a cycle
-        elif event.kind not in FOLLOWED:
+        names = (
+            CONTACTORS[int(event.data["which"])] if event.kind == "contactor" else FOLLOWED.get(event.kind)
+        )
+        if names is None:
             unknown.add(event.kind)
             continue
-        nudge = -NUDGE if event.kind == "dc-trip" else NUDGE
-        if event.t + nudge <= stop:
-            times.append(event.t + nudge)
-    return tuple(sorted(times)), tuple(sorted(unknown))
+        t = event.t - NUDGE if event.kind == "dc-trip" else event.t + NUDGE
+        if t <= stop:
+            times.append(t)
+            for name in names:
+                jumps[name].append(t)
+    for found in jumps.values():
+        found.sort()
+    return tuple(sorted(times)), jumps, tuple(sorted(unknown))
 
 
-def _shift(plant: "Plant", bus: Array, grid: Array, joined: npt.NDArray[np.bool_], start: float) -> Array:
-    """What has to be added to the plant's running bus phase (cycles) so that a joined bus lies on the grid.
+def _phase(plant: "Plant", times: Array, rows: Array, joined: npt.NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Running phase of the bus (cycles) and the jumps in it.
 
-    The plant lets both phases run on through a re-transfer; the bus keeps the difference until it is joined again.
+    The plant's own phase rests while nobody forms the bus and runs on through a re-transfer. Here the battery
+    inverter's oscillator goes on through a transfer at the frequency that the grid had, and a joined bus lies on
+    the grid, so that the phase jumps at a re-transfer by what was left of the difference.
     """
-    apart = grid - bus
-    apart = apart - np.floor(apart + 0.5)
-    shift = np.where(joined, apart, np.nan)
-    if np.isnan(shift[0]):
-        shift[0] = _earlier_shift(plant, start)
-    known = np.where(np.isnan(shift), -1, np.arange(len(shift)))
-    return np.asarray(shift[np.maximum.accumulate(known)])
+    bus, grid = rows[:, _AT["bus.phase"]], rows[:, _AT["grid.phase"]]
+    offset = np.where(joined, _wrapped(grid - bus), np.nan)
+    bridged = np.zeros(len(times), dtype=bool)
+    first = np.nan
+    for event in plant.events:
+        if event.kind != "transfer" or not event.row_before:
+            continue
+        lost = next(
+            (e for e in reversed(plant.events) if e.t == event.data["lost_at"] and e.row_before), None
+        )
+        if lost is None:
+            continue
+        begin = np.floor(lost.t / plant.step + 1e-7) * plant.step
+        end = (np.floor(event.t / plant.step + 1e-7)) * plant.step
+        was, became = lost.row_before, event.row_before
+        base = _wrapped(np.array(was[_AT["grid.phase"]] - was[_AT["bus.phase"]]))
+        rate = was[_AT["bus.frequency"]]
+
+        def ahead(t: Array, phase: Array, was: tuple[float, ...] = was, base: Array = base, rate: float = rate,
+                  begin: float = begin) -> Array:  # fmt: skip
+            return np.asarray(base + rate * (t - begin) - (phase - was[_AT["bus.phase"]]))
+
+        inside = (times > begin - 1e-9) & (times < end + 1e-9)
+        offset[inside] = ahead(times[inside], bus[inside])
+        bridged |= inside
+        if end <= times[0]:
+            first = float(ahead(np.array(end), np.array(became[_AT["bus.phase"]])))
+    if np.isnan(offset[0]):
+        offset[0] = 0.0 if np.isnan(first) else first
+    known = np.maximum.accumulate(np.where(np.isnan(offset), -1, np.arange(len(offset))))
+    offset = offset[known]
+    step = np.diff(offset, prepend=offset[:1])
+    step[~(joined & ~np.concatenate([joined[:1], joined[:-1]]))] = 0.0  # a jump only where the relay closes
+    shift = np.cumsum(step)
+    return np.asarray(bus + offset - shift), np.asarray(shift)
 
 
-def _earlier_shift(plant: "Plant", start: float) -> float:
-    for event in reversed(plant.events):
-        row = event.row_before
-        if (
-            event.t <= start
-            and row
-            and row[_AT["battery_inverter.mode"]] == MODE.grid
-            and row[_AT["grid.closed"]] > 0.5
-        ):
-            apart = row[_AT["grid.phase"]] - row[_AT["bus.phase"]]
-            return apart - math.floor(apart + 0.5)
-    return 0.0
+def _wrapped(cycles: Array) -> Array:
+    return np.asarray(cycles - np.floor(cycles + 0.5))
 
 
 def circuit_of(pairing: "PairingCard") -> Circuit:
@@ -142,9 +184,10 @@ def circuit_of(pairing: "PairingCard") -> Circuit:
 
 
 @functools.lru_cache(maxsize=16)
-def _circuit(voltage: float, frequency: float, power: float, surge: float, pv_power: float, grid_r: float,
-             grid_x: float, link: float, series: float, battery: float,
-    clamp: float) -> Circuit:  # fmt: skip
+def _circuit(
+    voltage: float, frequency: float, power: float, surge: float, pv_power: float, grid_r: float, grid_x: float,
+    link: float, series: float, battery: float, clamp: float,
+) -> Circuit:  # fmt: skip
     top = math.sqrt(2.0) * voltage
     size = (power / 6000.0) * (230.0 / voltage) ** 2  # admittance, over that of the circuit's default values
     usual = Circuit()
