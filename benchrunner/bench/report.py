@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchrunner.bench.instrument import Instrument
-from benchrunner.errors import LinkError, Problem, Refused
+from benchrunner.errors import LinkError, Refused
 
 SAID = (1, 3, 10, 30, 100, 300, 1000, 3000, 10000)  # misses in a row that are worth a word each
 
@@ -38,19 +38,33 @@ def words(error: LinkError) -> str:
 
 
 def open_all(instruments: Iterable[Instrument]) -> None:
-    """Open every link and prove every identity. Raises `Refused` with everything that is wrong."""
-    problems: list[Problem] = []
+    """Open every link and prove every identity. Raises `Refused` with everything that is wrong.
+
+    Who did not answer is asked once more after the others: an instrument may be busy for a moment after its start,
+    and asking who it is can do no harm.
+    """
     opened: list[Instrument] = []
+    failed = _open(instruments, opened)
+    problems = [error.problem for _, error in failed]
+    if problems:
+        for instrument, _ in failed:
+            instrument.link.hurry()
+        problems = [error.problem for _, error in _open([instrument for instrument, _ in failed], opened)]
+    if problems:
+        for instrument in opened:
+            instrument.close()
+        raise Refused(problems)
+
+
+def _open(instruments: Iterable[Instrument], opened: list[Instrument]) -> list[tuple[Instrument, LinkError]]:
+    failed = []
     for instrument in instruments:
         try:
             instrument.open()
             opened.append(instrument)
         except LinkError as error:
-            problems.append(error.problem)
-    if problems:
-        for instrument in opened:
-            instrument.close()
-        raise Refused(problems)
+            failed.append((instrument, error))
+    return failed
 
 
 def identity_row(instrument: Instrument) -> dict[str, Any]:
