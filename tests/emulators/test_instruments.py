@@ -156,6 +156,29 @@ def test_values_hold_between_updates_and_do_not_depend_on_who_asked() -> None:
     assert ask(once, "FETC?") == replies[-1]
 
 
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(0.001, 0.7), st.sampled_from(["FETC?", "MEAS:VOLT?", "*IDN?", "NONSENSE", "POW 1"])
+        ),
+        max_size=30,
+    ),
+    st.integers(0, 2**40),
+)
+def test_a_value_is_a_function_of_plant_time_and_seed_alone(
+    course: list[tuple[float, str]], seed: int
+) -> None:
+    busy, quiet = StandInPlant(), StandInPlant()
+    options = Options("ac_meter", "bus", BUS, GOOD, update=0.3, window=0.2)
+    one, other = make(busy, "m", options, seed), make(quiet, "m", options, seed)
+    for step, text in course:
+        busy.advance(busy.now + step)
+        ask(one, text)
+    quiet.advance(busy.now)
+    assert ask(one, "FETC?") == ask(other, "FETC?")
+
+
 def test_the_window_averages_the_past() -> None:
     plant = StandInPlant()
     plant.curves["battery.current"] = lambda t: 10.0 if t < 5.0 else 20.0

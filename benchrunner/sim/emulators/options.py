@@ -5,7 +5,7 @@ given directly. Everything is in the quantity's SI unit, at the channel (behind 
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from benchrunner.errors import Problem, Refused
@@ -32,6 +32,13 @@ RESOLUTION = {  # one digit of the display where the card states none
     "power_factor": 0.0001, "frequency": 0.001, "soc": 0.001, "cell_voltage_max": 0.001, "cell_voltage_min": 0.001,
     "temperature": 0.1, "own_power": 1.0, "own_voltage": 0.1, "own_frequency": 0.01, "own_dc_voltage": 0.1,
 }  # fmt: skip
+RANGES = {  # what an instrument of the class bears, where the card states no range; beyond it the reading is overloaded
+    "ac_meter": {"voltage": 600.0, "current": 150.0},
+    "dc_meter": {"voltage": 1000.0, "current": 500.0},
+    "ac_load": {"voltage": 300.0, "current": 250.0},
+    "pv_source": {"voltage": 1000.0, "current": 60.0},
+    "grid_source": {"voltage": 500.0},
+}
 NOISE = 0.1  # standard deviation of the noise, as a fraction of the stated limit of error
 FIXED = 0.5  # the fixed error lies within this fraction of the limit, so that with noise the limit holds
 
@@ -65,12 +72,13 @@ class Options:
     own: dict[str, str | float | bool] = field(default_factory=dict)
 
     def quantity(self, name: str) -> QuantityOptions:
-        """The options of one quantity, with a display's resolution where none is stated."""
+        """The options of one quantity, with the class's resolution and range where none is stated."""
         found = self.quantities.get(name, QuantityOptions())
-        if found.resolution > 0:
-            return found
-        resolution = RESOLUTION.get(name, 0.001)
-        return QuantityOptions(found.of_reading, found.of_range, resolution, found.largest, found.factor)
+        resolution = found.resolution or RESOLUTION.get(name, 0.001)
+        largest = (
+            found.largest if math.isfinite(found.largest) else RANGES.get(self.klass, {}).get(name, math.inf)
+        )
+        return replace(found, resolution=resolution, largest=largest)
 
     def identity(self, name: str) -> str:
         """Manufacturer, model, serial number, firmware: the four fields of `*IDN?` (IEEE 488.2, 10.14)."""
@@ -115,13 +123,7 @@ def from_bench(bench: "Bench", name: str) -> Options:
     latency = _si(part.simulated.get("latency"), "s", driver.latency, where)
     noise = _si(part.simulated.get("noise"), "1", NOISE, where)
     fixed = _si(part.simulated.get("fixed_error"), "1", FIXED, where)
-    return _with(options, latency=latency, noise=noise, fixed=fixed)
-
-
-def _with(options: Options, **changes: float) -> Options:
-    from dataclasses import replace
-
-    return replace(options, **changes)  # type: ignore[arg-type]
+    return replace(options, latency=latency, noise=noise, fixed=fixed)
 
 
 def _si(value: str | float | bool | None, unit: str, otherwise: float, where: str) -> float:

@@ -212,11 +212,15 @@ class Server:
 
     async def _tick(self) -> None:
         """Keep the plant at the present while nobody asks, in short moves, so that nobody waits long."""
-        while True:
-            began = time.monotonic()
-            while self.clock.bring(self.plant) > 0 and time.monotonic() - began < SPEND:
-                pass
-            await asyncio.sleep(TICK)
+        try:
+            while True:
+                began = time.monotonic()
+                while self.clock.bring(self.plant) > 0 and time.monotonic() - began < SPEND:
+                    pass
+                await asyncio.sleep(TICK)
+        except Exception as error:  # a plant that cannot go on must not look like one that stands still
+            self.failure = error
+            self._over.set()
 
     # -- opening
 
