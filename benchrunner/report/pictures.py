@@ -64,7 +64,7 @@ class Pictures:
         waves = self.record.waveforms
         for picture in found:
             picture.checks = [c for c in self.record.checks if c.get("step") == picture.step.id]
-            plot = self._readings(picture)
+            plot = self._readings(picture, picture is found[-1])
             if plot:
                 picture.plots.append(("Readings", plot))
             for wave in waves:
@@ -74,12 +74,14 @@ class Pictures:
 
     def overview(self, steps: list[StepPicture]) -> str:
         """The whole run: what the battery, the bus and the sources did, with the steps as marks."""
-        panels = [self._panel(name, (), 62.0) for name in OVERVIEW if name in self._periods][:6]
+        end = min(self.end, max((p.end for p in steps), default=self.end))
+        present = [name for name in OVERVIEW if name in self._periods][:6]
+        panels = [self._panel(name, (), 62.0, (0.0, end)) for name in present]
         marks = [Mark(p.start, str(number)) for number, p in enumerate(steps, 1)]
         says = f"Course of the whole run over {words.span(self.end)}: " + "; ".join(
             self._in_words(p) for p in panels
         )
-        return stack(panels, 0.0, self.end, says, marks)
+        return stack(panels, 0.0, end, says, marks)
 
     def _windows(self) -> list[StepPicture]:
         found: dict[int, StepPicture] = {}
@@ -113,10 +115,11 @@ class Pictures:
             self._known[name] = times, np.where(np.abs(values) < NOT_A_NUMBER, values, np.nan)
         return self._known[name]
 
-    def _readings(self, picture: StepPicture) -> str:
+    def _readings(self, picture: StepPicture, last: bool) -> str:
+        """The channels that the step is about, a little beyond its ends; what follows the last step is making safe."""
         names = self._channels(picture.step)
         room = max(0.04 * (picture.end - picture.start), 0.2)
-        start, end = max(0.0, picture.start - room), min(self.end, picture.end + room)
+        start, end = max(0.0, picture.start - room), min(self.end, picture.end + (0.0 if last else room))
         panels = []
         for name in names:
             limits = [
@@ -143,7 +146,7 @@ class Pictures:
     ) -> tuple[float | None, float | None]:
         """The limits of a check as levels of the channel, where they are levels."""
         planned = next((c for c in step.checks if c.id == check.get("id")), None)
-        if planned is None or planned.of != channel or channel not in self.plan.channels:
+        if planned is None or planned.of != channel or planned.needs != "polled":
             return None, None
         if planned.unit != self.plan.channels[channel].unit:
             return None, None
@@ -167,6 +170,20 @@ class Pictures:
             Limit(_shift(li.low, offset), _shift(li.high, offset), li.name, li.start, li.end) for li in limits
         )
         trace = Trace(times, values + offset, gap=max(5 * self._periods.get(name, 1.0), 2.5))
+        finite = values[np.isfinite(values)]
+        if self.plan.channels[name].unit == "1" and len(finite) and np.isin(finite, (0.0, 1.0)).all():
+            trace = Trace(
+                np.repeat(times, 2)[1:], np.repeat(values, 2)[:-1], gap=trace.gap
+            )  # a switch has no ramps
+            return Panel(
+                name,
+                "open 0, closed 1" if name.endswith("closed") else "off 0, on 1",
+                (trace,),
+                (),
+                1.0,
+                30.0,
+                (-0.15, 1.15),
+            )
         return Panel(name, unit, (trace,), limits, scale, height)
 
     @staticmethod

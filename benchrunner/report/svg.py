@@ -51,6 +51,7 @@ class Panel:
     limits: tuple[Limit, ...] = ()
     scale: float = 1.0
     height: float = HEIGHT
+    spans: tuple[float, float] | None = None  # what the height spans, where it does not follow the data
 
 
 @dataclass(frozen=True)
@@ -120,8 +121,8 @@ def _panel(canvas: _Canvas, panel: Panel, top: float) -> None:
         f'<rect class="field" x="{left}" y="{top:.1f}" width="{right - left}" height="{panel.height:.1f}"/>'
     )
     for limit in panel.limits:
-        _limit(canvas, limit, panel, (low, high), top)
-    for value in ticks(low, high, 4):
+        _band(canvas, limit, panel, (low, high), top)
+    for value in _levels(low, high, panel):
         level = y(value)
         out.append(f'<path class="grid" d="M{left} {level:.1f}H{right}"/>')
         out.append(
@@ -139,50 +140,55 @@ def _panel(canvas: _Canvas, panel: Panel, top: float) -> None:
             path.append(f"M{points}" if len(t) > 1 else f"M{points}h.5")
         if path:
             out.append(f'<path class="{escape(trace.kind)}" d="{"".join(path)}"/>')
+    for limit in panel.limits:
+        _bounds(canvas, limit, panel, (low, high), top)
     if not any(runs for _, runs in lines):
         out.append(
             f'<text class="none" x="{(left + right) / 2}" y="{(top + bottom) / 2:.1f}">no valid reading</text>'
         )
 
 
-def _limit(canvas: _Canvas, limit: Limit, panel: Panel, shown: tuple[float, float], top: float) -> None:
-    """The allowed band as a tint, each bound as a line with its name; a bound off the scale as an arrow."""
+def _band(canvas: _Canvas, limit: Limit, panel: Panel, shown: tuple[float, float], top: float) -> None:
+    """The allowed band as a tint, under the trace."""
     x0, x1 = canvas.x(max(limit.start, canvas.start)), canvas.x(min(limit.end, canvas.end))
-    if not x1 > x0:
-        return
+    upper = _level(limit.high, panel, shown, top) if limit.high is not None else top
+    lower = _level(limit.low, panel, shown, top) if limit.low is not None else top + panel.height
+    if x1 > x0 and lower > upper:
+        box = f'x="{x0:.1f}" y="{upper:.1f}" width="{x1 - x0:.1f}" height="{lower - upper:.1f}"'
+        canvas.parts.append(f'<rect class="band" {box}/>')
+
+
+def _bounds(canvas: _Canvas, limit: Limit, panel: Panel, shown: tuple[float, float], top: float) -> None:
+    """Each bound as a line with its name, over the trace; a bound off the scale as an arrow."""
+    x0, x1 = canvas.x(max(limit.start, canvas.start)), canvas.x(min(limit.end, canvas.end))
     low, high = shown
-    bottom, span = top + panel.height, high - low
-
-    def y(value: float) -> float:
-        return bottom - (min(max(value, low), high) - low) / span * panel.height
-
-    upper = y(limit.high * panel.scale) if limit.high is not None else top
-    lower = y(limit.low * panel.scale) if limit.low is not None else bottom
-    if lower > upper:
-        canvas.parts.append(
-            f'<rect class="band" x="{x0:.1f}" y="{upper:.1f}" width="{x1 - x0:.1f}" height="{lower - upper:.1f}"/>'
-        )
+    bottom = top + panel.height
     for bound in (limit.low, limit.high):
-        if bound is None:
+        if bound is None or not x1 > x0:
             continue
         value = bound * panel.scale
-        words = f"{limit.name} {number(value, span)}"
+        words = f"{limit.name} {number(value, high - low)}"
         if low <= value <= high:
-            level = y(value)
+            level = _level(bound, panel, shown, top)
             canvas.parts.append(f'<path class="limit" d="M{x0:.1f} {level:.1f}H{x1:.1f}"/>')
-            over = level - 3 if level > top + 12 else level + 10
-            canvas.parts.append(
-                f'<text class="bound end" x="{x1 - 3:.1f}" y="{over:.1f}">{escape(words)}</text>'
-            )
+            over = level + 10 if bound is limit.high else level - 3  # on the allowed side
+            over = min(max(over, top + 10), bottom - 2)
         else:
-            arrow, level = ("\u2191", top + 10) if value > high else ("\u2193", bottom - 4)
-            canvas.parts.append(
-                f'<text class="bound end" x="{x1 - 3:.1f}" y="{level:.1f}">{arrow} {escape(words)}</text>'
-            )
+            arrow, over = ("\u2191", top + 10) if value > high else ("\u2193", bottom - 4)
+            words = f"{arrow} {words}"
+        canvas.parts.append(f'<text class="bound end" x="{x1 - 3:.1f}" y="{over:.1f}">{escape(words)}</text>')
+
+
+def _level(bound: float, panel: Panel, shown: tuple[float, float], top: float) -> float:
+    low, high = shown
+    share = (min(max(bound * panel.scale, low), high) - low) / (high - low)
+    return top + panel.height * (1 - share)
 
 
 def _range(runs: Sequence[Floats], panel: Panel) -> tuple[float, float]:
     """What the height of the panel spans: the data, and the limits where they leave the data its room."""
+    if panel.spans is not None:
+        return panel.spans
     bounds = [b * panel.scale for limit in panel.limits for b in (limit.low, limit.high) if b is not None]
     if runs:
         low, high = min(float(v.min()) for v in runs), max(float(v.max()) for v in runs)
@@ -249,6 +255,13 @@ def ticks(low: float, high: float, about: int) -> list[float]:
     first = math.ceil(low / step - 1e-9)
     found = [k * step for k in range(first, first + 4 * about) if k * step <= high + 1e-9 * span]
     return [0.0 if abs(v) < step * 1e-9 else v for v in found]
+
+
+def _levels(low: float, high: float, panel: Panel) -> list[float]:
+    if panel.spans is not None:
+        return [0.0, 1.0]
+    found = ticks(low, high, 4)
+    return found if len(found) > 1 else ticks(low, high, 8)
 
 
 def number(value: float, span: float) -> str:

@@ -1,6 +1,8 @@
 """Numbers and states in words for people: values with their uncertainty, limits, margins, durations."""
 
 import math
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any, TypeGuard
 
 from benchrunner import units
@@ -13,6 +15,7 @@ CAUTION = (
 )
 ACCREDITED = "Not an accredited result unless stated by the laboratory."
 ITEMS = "The results relate only to the items tested. Not to be reproduced except in full."
+MINUS, DASH = "\u2212", "\u2013"
 SIMULATED = "SIMULATED BENCH: not evidence about any real equipment"
 RULES = {
     "simple": "Pass if the value lies within the limit, else fail; the uncertainty is not taken off. At the limit the "
@@ -42,14 +45,91 @@ SAFE = {
 }
 
 
-def value(number: Any, unit: str, uncertainty: Any = None, of: str = "") -> str:
-    """A measured value, to the place of the second digit of its uncertainty (JCGM 100, 7.2.6)."""
-    if not is_number(number):
-        return "no value"
-    digits = 4
-    if is_number(uncertainty) and uncertainty > 0 and number:
-        digits = math.floor(math.log10(abs(number))) - math.floor(math.log10(uncertainty)) + 2
-    return shown(float(number), unit, min(max(digits, 2), 7), of)
+def value(number: Any, unit: str, of: str = "", digits: int = 4) -> str:
+    """A number for people, on its own."""
+    return shown(float(number), unit, digits, of) if is_number(number) else "no value"
+
+
+@dataclass(frozen=True)
+class Figures:
+    """A check's numbers in one unit and to one place, so that they can be held against each other at a glance."""
+
+    value: str
+    uncertainty: str
+    limit: str
+    margin: str
+
+
+def figures(check: Mapping[str, Any]) -> Figures:
+    """Value to the place of the second digit of its uncertainty (JCGM 100, 7.2.6); limit, U and margin in the same unit."""
+    unit, of = str(check.get("unit", "1")), str(check.get("of") or "")
+    number, low, high = check.get("value"), check.get("low"), check.get("high")
+    u, margin = check.get("uncertainty"), check.get("margin")
+    word, factor, offset = _common(unit, of, [n for n in (number, low, high) if is_number(n)])
+    places = _places(
+        [n * factor for n in (u,) if is_number(n)], [n * factor for n in (number, high, low) if is_number(n)]
+    )
+
+    def text(n: float, decimals: int, sign: str = "") -> str:
+        return f"{n:{sign}.{decimals}f}".replace("-", MINUS) + (f" {word}" if word else "")
+
+    def limit_text(n: float) -> str:
+        moved = n * factor + offset
+        six = (
+            5 - math.floor(math.log10(abs(moved))) if moved else 0
+        )  # digits; a limit is not rounded to the value's
+        plain = f"{moved:.{min(max(places, six, 0), 9)}f}"
+        plain = plain.rstrip("0").rstrip(".") if "." in plain else plain
+        return plain.replace("-", MINUS) + (f" {word}" if word else "")
+
+    if is_number(low) and is_number(high):
+        limit = f"{limit_text(low)} to {limit_text(high)}"
+    else:
+        limit = (
+            f"at most {limit_text(high)}"
+            if is_number(high)
+            else f"at least {limit_text(low)}"
+            if is_number(low)
+            else "no limit"
+        )
+    in_u = ""
+    if is_number(margin) and is_number(u) and u > 0:
+        times = margin / u
+        in_u = f" = {times:+.1f} U" if abs(times) < 100 else " > +100 U" if times > 0 else " < -100 U"
+    return Figures(
+        text(number * factor + offset, places) if is_number(number) else "no value",
+        text(u * factor, places) if is_number(u) else "not evaluated" if is_number(number) else DASH,
+        limit,
+        (text(margin * factor, places, "+") + in_u).replace("-", MINUS) if is_number(margin) else DASH,
+    )
+
+
+def _common(unit: str, of: str, numbers: list[float]) -> tuple[str, float, float]:
+    """Word, factor and offset by which all of a check's numbers are shown: the ones that suit the largest of them."""
+    largest = max((abs(n) for n in numbers), default=0.0)
+    if unit == "1":
+        return ("%", 100.0, 0.0) if of.endswith(".soc") else ("", 1.0, 0.0)
+    if unit == "K" and of:
+        return "\u00b0C", 1.0, -273.15
+    if largest == 0:
+        return unit, 1.0, 0.0
+    try:
+        figure, _, word = units.show(largest, unit, 12).partition(" ")
+        ratio = float(figure) / largest
+    except ValueError:
+        return unit, 1.0, 0.0
+    hours = 3600.0 if word.endswith("h") and unit in ("J", "C") else 1.0
+    return word, 10.0 ** round(math.log10(ratio * hours)) / hours, 0.0
+
+
+def _places(uncertainties: list[float], others: list[float]) -> int:
+    """Decimals: two digits of the uncertainty, or four digits of the largest number where there is none."""
+    if uncertainties and uncertainties[0] > 0:
+        return min(max(1 - math.floor(math.log10(uncertainties[0])), 0), 6)
+    largest = max((abs(n) for n in others), default=0.0)
+    if all(n == round(n) for n in others):
+        return 0
+    return min(max(3 - math.floor(math.log10(largest)), 0), 6) if largest > 0 else 0
 
 
 def shown(number: float, unit: str, digits: int = 4, of: str = "") -> str:
@@ -62,7 +142,7 @@ def shown(number: float, unit: str, digits: int = 4, of: str = "") -> str:
             if number == round(number) and abs(number) < 1e6
             else units.show(number, "1", digits)
         )
-    if unit == "K" and of and not of.endswith("difference"):
+    if unit == "K" and of:
         return f"{number - 273.15:.1f} \u00b0C"
     try:
         return units.show(number, unit, digits)
@@ -72,40 +152,16 @@ def shown(number: float, unit: str, digits: int = 4, of: str = "") -> str:
 
 def limit(low: Any, high: Any, unit: str, of: str = "") -> str:
     """`218.5 V to 241.5 V`, `at most 58.4 V`, `at least 2 s`."""
-    if is_number(low) and is_number(high):
-        return f"{bound(low, unit, of)} to {bound(high, unit, of)}"
-    if is_number(high):
-        return f"at most {bound(high, unit, of)}"
-    if is_number(low):
-        return f"at least {bound(low, unit, of)}"
-    return "no limit"
+    return figures({"low": low, "high": high, "unit": unit, "of": of}).limit
 
 
 def bound(number: float, unit: str, of: str = "") -> str:
-    """A limit as it was meant: up to six digits, without idle zeros."""
+    """A set value as it was meant: up to six digits, without idle zeros."""
     text = shown(float(number), unit, 6, of)
     figure, _, rest = text.partition(" ")
     if "." in figure and "e" not in figure:
         figure = figure.rstrip("0").rstrip(".")
     return f"{figure} {rest}".rstrip()
-
-
-def margin(check: dict[str, Any]) -> str:
-    """`+1.2 V = 9.2 U`"""
-    number, u, unit = check.get("margin"), check.get("uncertainty"), str(check.get("unit", "1"))
-    if not is_number(number):
-        return "\u2013"
-    text = ("+" if number >= 0 else "\u2212") + shown(abs(float(number)), unit, 3)
-    if is_number(u) and u > 0:
-        times = number / u
-        text += (
-            f" = {times:+.1f} U".replace("-", "\u2212")
-            if abs(times) < 100
-            else " > 100 U"
-            if times > 0
-            else " < \u2212100 U"
-        )
-    return text
 
 
 def span(seconds: float) -> str:

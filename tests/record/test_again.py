@@ -62,7 +62,7 @@ def run(folder: Path, stop_at: float = math.inf, changed: bool = False) -> Path:
     while runner.exit_code is None and t < min(stop_at, 60.0):
         t += 0.1
         volts = 230.0 + 12.0 * math.exp(-t / 1.7) + 0.01 * math.sin(37.0 * t)
-        if changed and round(t * 10) == 63:
+        if changed and round(t * 10) == 53:
             volts += 25.0
         take(Readings(t, 0, t - 0.003, 0.103, (volts,)))
         take(Tick(t + 0.001))
@@ -98,7 +98,7 @@ def test_another_reading_gives_another_verdict(tmp_path: Path) -> None:
 
 
 def test_a_crashed_run_judges_again_as_far_as_it_went(tmp_path: Path) -> None:
-    record = Record.open(run(tmp_path / "run", stop_at=9.0))
+    record = Record.open(run(tmp_path / "run", stop_at=5.0))
     assert record.header["finished"] is False
     again = record.rejudge()
     assert again.ok, again.says
