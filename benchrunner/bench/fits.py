@@ -165,6 +165,10 @@ class _Fit:
         there: dict[str, set[str]] = {}
         for part in self.bench.card.instruments.values():
             there.setdefault(part.role, set()).add(part.klass)
+        for name, part in self.bench.card.instruments.items():
+            # a meter may serve a second role with some of its channels (bus.voltage, battery_inverter.power)
+            for place in self.bench.placed(name):
+                there.setdefault(place.channel.partition(".")[0], set()).add(part.klass)
         for role, classes in self.order.roles.items():
             for klass in classes:
                 if klass not in there.get(role, set()):

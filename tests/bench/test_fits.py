@@ -188,5 +188,7 @@ def test_roles_and_start(simulated: Bench) -> None:
     text = text_of(order, simulated)
     assert "role load: needs an instrument of class dc_meter" in text
     assert "role heater" in text and "has nothing there" in text
+    order = replace(ORDER, roles={"battery_inverter": ("ac_meter", "inverter")})
+    assert fits(order, simulated) == [], "the bus meter measures the battery inverter's power"
     order = replace(ORDER, start=(StartCondition("battery.charge", 0.0, 1.0, "1"),))
     assert "no channel 'battery.charge'" in text_of(order, simulated)
