@@ -142,6 +142,9 @@ def run(drive, source, start, p, h, every, record, energies, extra):  # type: ig
             if size < 20.0:
                 q = 0.0
             offset = min(max(offset + t_c * p[26] * p[26] * q, -60.0), 60.0)
+            if not closed and mode != 2 and d[2] > 0.0:
+                # nobody forms the bus: the PV inverter runs on with its own voltage, as the envelope says
+                theta_pv, offset, q = theta, min(max(omega - omega_0, -60.0), 60.0), 0.0
             theta_now = theta_pv
             theta_held = theta_pv + 0.5 * t_c * (
                 omega_0 + offset

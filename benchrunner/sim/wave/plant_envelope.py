@@ -128,39 +128,32 @@ def _events(
 def _phase(plant: "Plant", times: Array, rows: Array, joined: npt.NDArray[np.bool_]) -> tuple[Array, Array]:
     """Running phase of the bus (cycles) and the jumps in it.
 
-    The plant's own phase rests while nobody forms the bus and runs on through a re-transfer. Here the battery
-    inverter's oscillator goes on through a transfer at the frequency that the grid had, and a joined bus lies on
-    the grid, so that the phase jumps at a re-transfer by what was left of the difference.
+    The plant's own phase rests while the bus is dead and runs on through a re-transfer. Here the battery inverter's
+    oscillator goes on through a transfer from a dead bus at the frequency that the grid had, and a joined bus lies
+    on the grid, so that the phase jumps at a re-transfer by what was left of the difference.
     """
     bus, grid = rows[:, _AT["bus.phase"]], rows[:, _AT["grid.phase"]]
     offset = np.where(joined, _wrapped(grid - bus), np.nan)
-    bridged = np.zeros(len(times), dtype=bool)
-    first = np.nan
-    for event in plant.events:
+    first = 0.0
+    for event in reversed(plant.events):
         if event.kind != "transfer" or not event.row_before:
             continue
-        lost = next(
-            (e for e in reversed(plant.events) if e.t == event.data["lost_at"] and e.row_before), None
-        )
+        lost = next((e for e in plant.events if e.t == event.data["lost_at"] and e.row_before), None)
         if lost is None:
             continue
-        begin = np.floor(lost.t / plant.step + 1e-7) * plant.step
-        end = (np.floor(event.t / plant.step + 1e-7)) * plant.step
+        begin = math.floor(lost.t / plant.step + 1e-7) * plant.step
+        end = math.floor(event.t / plant.step + 1e-7) * plant.step
         was, became = lost.row_before, event.row_before
-        base = _wrapped(np.array(was[_AT["grid.phase"]] - was[_AT["bus.phase"]]))
-        rate = was[_AT["bus.frequency"]]
-
-        def ahead(t: Array, phase: Array, was: tuple[float, ...] = was, base: Array = base, rate: float = rate,
-                  begin: float = begin) -> Array:  # fmt: skip
-            return np.asarray(base + rate * (t - begin) - (phase - was[_AT["bus.phase"]]))
-
-        inside = (times > begin - 1e-9) & (times < end + 1e-9)
-        offset[inside] = ahead(times[inside], bus[inside])
-        bridged |= inside
+        base = float(_wrapped(np.array(was[_AT["grid.phase"]] - was[_AT["bus.phase"]])))
+        rate = was[_AT["bus.frequency"]] if became[_AT["bus.frequency"]] == 0.0 else 0.0
+        rested = was[_AT["bus.phase"]] if rate else 0.0
         if end <= times[0]:
-            first = float(ahead(np.array(end), np.array(became[_AT["bus.phase"]])))
+            first = base + rate * (end - begin) - (became[_AT["bus.phase"]] - rested) * (rate > 0.0)
+            break
+        inside = (times > begin - 1e-9) & (times < end + 1e-9)
+        offset[inside] = base + rate * (times[inside] - begin) - (bus[inside] - rested) * (rate > 0.0)
     if np.isnan(offset[0]):
-        offset[0] = 0.0 if np.isnan(first) else first
+        offset[0] = first
     known = np.maximum.accumulate(np.where(np.isnan(offset), -1, np.arange(len(offset))))
     offset = offset[known]
     step = np.diff(offset, prepend=offset[:1])

@@ -20,6 +20,7 @@ WARM_UP = 0.1  # s that the circuit runs before its samples count
 BEFORE = 0.04  # s of samples before an event
 AFTER = 0.22  # s of samples after an event, the last cycle of which goes over into the envelope
 ALIVE = 0.5  # of rated voltage: below it the envelope's powers say nothing about currents
+RISEN = 1.1  # of rated voltage: above it an unformed bus is held by what limits it
 LONGEST = 4.0  # s of one merged window; a denser series of events is cut into pieces
 
 
@@ -129,7 +130,9 @@ def drive_rows(envelope: Envelope, times: Array) -> Array:
     rows[:, kernel.AMPLITUDE] = root2 * np.where(aim > 0, aim, circuit.rated_voltage)
     rows[:, kernel.OMEGA] = 2 * np.pi * held(envelope.of("bus_frequency", times), alive)
     rows[:, kernel.BRIDGE_CURRENT] = root2 * held(envelope.of("bridge_power", times) / safe, alive & on_grid)
-    rows[:, kernel.PV_CURRENT] = root2 * np.maximum(0.0, held(envelope.of("pv_power", times) / safe, steady))
+    # where nobody forms the bus and it rises, the PV inverter still tries what it did before
+    tells = steady | (alive & (voltage < RISEN * circuit.rated_voltage))
+    rows[:, kernel.PV_CURRENT] = root2 * np.maximum(0.0, held(envelope.of("pv_power", times) / safe, tells))
     rows[:, kernel.LOAD] = envelope.of("load_conductance", times)
     rows[:, kernel.RELAY] = envelope.of("relay", times)
     rows[:, kernel.SWITCH] = envelope.of("switch", times)
