@@ -18,6 +18,7 @@ from benchrunner.core.messages import Readings
 from benchrunner.core.plan import Channel, RunPlan
 from benchrunner.procedure.running import PlannedGuard
 
+JITTER = 0.1  # s; or half a period where that is shorter
 SILENT_POLLS = 3  # design, section 2: a guard acts without a valid reading for three poll periods
 
 
@@ -135,8 +136,15 @@ class SourceState:
 
 
 def stale_after(period: float, update: float) -> float:
-    """Age in seconds past which a reading is stale; never for an instrument that is not polled."""
-    return SILENT_POLLS * max(period, update) if period > 0.0 else math.inf
+    """Age in seconds past which a reading is stale; never for an instrument that is not polled.
+
+    Three periods (of the poll, or of the meter's update where that is longer) and a little for the link's jitter:
+    the reading that follows two missed polls arrives just three periods after the last one and is in time.
+    """
+    if not period > 0.0:
+        return math.inf
+    longer = max(period, update)
+    return SILENT_POLLS * longer + min(0.5 * longer, JITTER)
 
 
 class GuardBoard:

@@ -22,10 +22,14 @@ def sound(plan: RunPlan) -> None:
 
 
 def start_channels(plan: RunPlan) -> list[str]:
-    """The channels that must have a valid reading before the first order."""
+    """The channels that must have a valid reading before the first order.
+
+    Those of the start state, the guards and the interlock, and those that confirm the safe order: what can't be
+    confirmed safe is not switched on.
+    """
     names = [start.channel for start in plan.order.start] + [guard.channel for guard in plan.guards]
-    if plan.interlock:
-        names.append(plan.interlock)
+    names += [plan.interlock] if plan.interlock else []
+    names += [name for step in plan.safe for name in (step.confirm, step.when_channel) if name]
     return list(dict.fromkeys(names))
 
 

@@ -276,18 +276,20 @@ class Runner:
     def _look_at_start(self) -> None:
         """Go on once every instrument has reported; refuse a bench that is not as the procedure needs it."""
         board, now = self.board, self.now
-        silent = [
-            source
-            for source in board.sources
-            if source.period > 0.0 and now - source.last_at > max(source.limits, default=0.0)
-        ]
-        blind = [name for name in start_channels(self.plan) if board.newest(name, now) is None]
+        polled = [source for source in board.sources if source.period > 0.0]
+        silent = [source for source in polled if now - source.last_at > max(source.limits, default=0.0)]
+        needed = start_channels(self.plan)
+        blind = [name for name in needed if board.newest(name, now) is None]
         if (silent or blind) and now < self._start_until:
             return
-        problems = [
-            Problem(source.name, "has not answered", "check its cable, address and supply")
-            for source in silent
-        ]
+        problems = []
+        for source in silent:
+            if set(source.channels) & set(needed):
+                problems.append(
+                    Problem(source.name, "has not answered", "check its cable, address and supply")
+                )
+            else:
+                self._note(f"{source.name} has not answered; guards and safe order don't need it", "warning")
         told = {name for source in silent for name in source.channels}
         problems += [
             Problem(name, "no valid reading", "check the instrument and its range")

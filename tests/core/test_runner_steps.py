@@ -22,7 +22,7 @@ from core_rig import (
 )
 
 from benchrunner.core.messages import Answer, ArmOrder, Event, Fault, Operator, Readings, SetOrder, Tick
-from benchrunner.core.plan import SafeStep
+from benchrunner.core.plan import SafeStep, Source
 from benchrunner.core.runner import Runner
 from benchrunner.core.states import State
 from benchrunner.errors import Refused
@@ -125,6 +125,42 @@ def test_endings(options, code, ended_by, finished, safe) -> None:  # type: igno
     assert statement == (wanted if safe else [])
 
 
+def test_a_silent_instrument_that_nothing_safe_depends_on_is_only_noted() -> None:
+    sources = (*SOURCES, Source("logger", ("room.temperature",), 1.0))
+    bench = run(plan(LOAD, sources=sources), dead=frozenset({"logger"}))
+    assert bench.runner.exit_code == 0
+    assert any("logger has not answered" in note.data["text"] for note in bench.events("note"))
+
+
+@pytest.mark.parametrize(
+    ("options", "why"),
+    [
+        ({"silent": lambda name, t: name == "battery_meter" and t > 1.0}, "battery_meter does not answer"),
+        ({"world": trip_at(1.0, NAN)}, "battery_meter answers without one"),
+    ],
+)
+def test_a_blind_guard_says_why(options, why: str) -> None:  # type: ignore[no-untyped-def]
+    bench = run(plan(LOAD), **options)
+    assert why in bench.runner.reason
+    assert 1.2 < bench.events("guard")[0].at < 1.5
+
+
+@pytest.mark.parametrize("nothing", [(NAN, NAN), (NAN,)])
+def test_a_reply_without_any_value_is_a_missed_poll(nothing: tuple[float, ...]) -> None:
+    """Two in a row are borne, as two missed polls are; for longer the guard is blind."""
+    for end, ended_by in ((1.25, "procedure"), (1.65, "stale")):
+        gap = world(
+            **{
+                name: (lambda t, s, end=end: NAN if 1.05 < t < end else 53.0)
+                for name in ("battery__voltage", "battery__current")
+            }
+        )
+        assert run(plan(LOAD), world=gap).runner.ended_by == ended_by
+    runner = Runner(plan(LOAD))
+    runner.start(0.0)
+    assert runner.feed(Readings(0.1, 1, 0.1, 0.0, nothing)) == []
+
+
 def test_refusal_names_everything_at_once() -> None:
     bench = run(
         plan(LOAD, start=(StartCondition("battery.voltage", 54.0, 56.0, "V"),)),
@@ -149,7 +185,10 @@ def test_guard_acts_within_poll_period_delay_and_link_time(delay: float) -> None
     guard = PlannedGuard("g", "battery.voltage", None, 60.0, "V", delay, "too high", "bench card")
     bench = run(plan(LOAD, guards=(guard,)), world=trip_at(1.05))
     at = bench.events("guard")[0].at
-    assert 1.05 + delay <= at <= 1.05 + delay + 0.1 + 0.1 + 0.01 + 1e-9  # poll, tick, link
+    late = (
+        0.103 + 0.01 + (0.1 if delay else 0.0)
+    )  # poll and link; a delay is noticed with the next input or tick
+    assert 1.05 + delay <= at <= 1.05 + delay + late + 1e-9
 
 
 def test_a_crossing_shorter_than_the_delay_does_not_trip() -> None:
