@@ -21,7 +21,8 @@ CURVE_POINTS = 65
 class PvArray:
     """An array by its modules' data-sheet values at standard test conditions (1000 W/m^2, 25 degC).
 
-    Voltages V, currents A; `current_coefficient` as a ratio per kelvin.
+    Voltages V, currents A; `current_coefficient` as a ratio per kelvin; `parameters`: the module's five parameters of
+    the single-diode model at those conditions (A, A, ohm, ohm, V), where they are known.
     """
 
     open_circuit_voltage: float
@@ -32,6 +33,7 @@ class PvArray:
     cells_in_series: int = 60
     modules_in_series: int = 1
     strings: int = 1
+    parameters: tuple[float, float, float, float, float] | None = None  # I_L, I_o, R_s, R_sh, a; else fitted
 
     def operating_point(self, irradiance: float, temperature: float) -> tuple[float, float, float]:
         """Power, voltage and current of the whole array at its maximum power point, W, V, A.
@@ -64,6 +66,9 @@ def single_diode(array: PvArray) -> dict[str, float]:
     stationary at the maximum power point, the ideality the lowest of 1.0..1.6 that leaves a positive shunt.
     Raises `ValueError` where no module can have these values.
     """
+    if array.parameters is not None:
+        names = ("I_L_ref", "I_o_ref", "R_s", "R_sh_ref", "a_ref")
+        return dict(zip(names, array.parameters, strict=True))
     from scipy.optimize import brentq
 
     thermal = BOLTZMANN * (25.0 + KELVIN) / CHARGE
