@@ -144,10 +144,11 @@ class Scope(ScpiEmulator):
     def _look(self) -> None:
         from benchrunner.sim.wave import edge_after, waveform
 
-        now = self.plant.now
+        # the plant's grid, not the moment of asking, says how far one can see
+        now = math.floor(self.plant.now / self.plant.step + 1e-7) * self.plant.step
         if self._edge is None:
             self._edge = edge_after(self.plant, self.inputs[self.source], self.change, self._looked, now)
-            self._looked = now
+            self._looked = max(self._looked, now)
         if self._edge is None or now < self._edge + self.span:
             return
         first = max(0, math.ceil((self._edge - self.before) * self.rate))

@@ -38,10 +38,13 @@ def edge_after(plant: Any, channel: str, change: float, since: float, until: flo
         raise ValueError(f"no waveform of {channel}; there is " + ", ".join(LEVEL_TRACKS))
     if not change > 0 or not np.isfinite(change):
         raise ValueError(f"an edge of {change} is none; give a change above 0")
+    if isinstance(plant, Envelope):
+        until = min(until, plant.stop)
+    else:
+        until = np.floor(min(until, plant.now) / plant.step + 1e-7) * plant.step
     if until <= since:
         return None
     envelope = envelope_for(plant, since, until)
-    until = min(until, envelope.stop)
     frequency = envelope.circuit.rated_frequency
     cycle = 1.0 / frequency
     # the grid of the search is fixed in time, so that the edge does not move with how often one looks
