@@ -66,7 +66,13 @@ def build_host(
         return lockstep_host(bench, seed, start, port_base)
     from benchrunner.bench.wire import live_host
 
-    return live_host(bench, _rate(speed) or 1.0, port_base)
+    return live_host(bench, live_rate(bench, speed), port_base)
+
+
+def live_rate(bench: Bench, speed: Speed) -> float:
+    """How many bench seconds pass in a second of a live run; 1 for a real bench, and wherever time is simulated."""
+    rate = _rate(speed)
+    return rate if rate is not None and bench.simulated and not bench.in_memory else 1.0
 
 
 def _rate(speed: Speed) -> float | None:

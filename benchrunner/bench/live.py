@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchrunner.bench.instrument import Instrument
+from benchrunner.bench.plan import poll_period
 from benchrunner.bench.report import Missed, identity_row, open_all, words
 from benchrunner.bench.virtual import AGAIN, READ_BACKS
 from benchrunner.core.messages import ArmOrder, Captured, Fault, Input, OrderDone, Readings, SetOrder
@@ -82,6 +83,7 @@ class Owner:
     def __init__(self, instrument: Instrument, source: int | None, inbox: Inbox) -> None:
         self.instrument, self.source, self.inbox = instrument, source, inbox
         self.clock = inbox.clock
+        self.period = poll_period(instrument.part.period, self.clock.rate)
         self._jobs: list[
             tuple[int, float, int, Callable[[], None]]
         ] = []  # (what first, due, number, what to do)
@@ -98,7 +100,7 @@ class Owner:
         """Begin to poll."""
         if self.source is not None:
             self._polls = 1
-            self._add(POLL, self.instrument.part.period, self._poll)
+            self._add(POLL, self.period, self._poll)
         self.thread.start()
 
     def stop(self) -> None:
@@ -151,7 +153,7 @@ class Owner:
 
     def _poll(self) -> None:
         assert self.source is not None, "only sources are polled"
-        source, instrument, period = self.source, self.instrument, self.instrument.part.period
+        source, instrument, period = self.source, self.instrument, self.period
         began = self.clock.now()
         late = int((began - self._polls * period) / period)
         if late > 0:

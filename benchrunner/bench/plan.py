@@ -13,10 +13,21 @@ UNITS = {
 }  # of channels that only a recorder sees
 
 
-def sources_and_channels(bench: Bench) -> tuple[tuple[Source, ...], dict[str, Channel], dict[str, Channel]]:
+LEAST_WALL = 0.04  # s of wall time between polls of one instrument where a bench is served faster than real time
+
+
+def poll_period(period: float, rate: float) -> float:
+    """Bench seconds between polls. A bench served faster than real time is asked less often than its card says,
+    so that three missed polls (a stale guard) stay well above what a busy machine may be late."""
+    return period if rate <= 1.0 else max(period, LEAST_WALL * rate)
+
+
+def sources_and_channels(
+    bench: Bench, rate: float = 1.0
+) -> tuple[tuple[Source, ...], dict[str, Channel], dict[str, Channel]]:
     """The polled instruments, the channels that they bring, and the channels that a capture brings.
 
-    A host numbers its sources in this order.
+    A host numbers its sources in this order. `rate`: as `hosts.live_rate` tells.
     """
     sources: list[Source] = []
     channels: dict[str, Channel] = {}
@@ -24,7 +35,7 @@ def sources_and_channels(bench: Bench) -> tuple[tuple[Source, ...], dict[str, Ch
         placed = bench.placed(name)
         if not placed or part.period == 0:
             continue
-        sources.append(Source(name, tuple(p.channel for p in placed), part.period))
+        sources.append(Source(name, tuple(p.channel for p in placed), poll_period(part.period, rate)))
         for place in placed:
             accuracy = part.accuracy.get(place.quantity)
             channels[place.channel] = Channel(

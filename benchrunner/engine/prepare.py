@@ -11,6 +11,7 @@ from typing import TypeVar
 
 from benchrunner import data
 from benchrunner.bench.fits import check_bench, fits
+from benchrunner.bench.hosts import live_rate
 from benchrunner.bench.plan import guards as bench_guards
 from benchrunner.bench.plan import safe_steps, sources_and_channels
 from benchrunner.cards.bench import Bench, read_bench
@@ -85,7 +86,7 @@ def prepare(request: RunRequest) -> Prepared:
         gathered.problems += fits(order, bench)
     gathered.stop_if_any()
     assert order is not None
-    plan = plan_of(order, pairing, bench, request.seed)
+    plan = plan_of(order, pairing, bench, request.seed, live_rate(bench, request.speed))
     return Prepared(
         request=request,
         plan=plan,
@@ -99,9 +100,9 @@ def prepare(request: RunRequest) -> Prepared:
     )
 
 
-def plan_of(order: RunningOrder, pairing: PairingCard, bench: Bench, seed: int) -> RunPlan:
-    """The run plan. Raises `Refused` where the procedure would loosen a guard."""
-    sources, channels, waveforms = sources_and_channels(bench)
+def plan_of(order: RunningOrder, pairing: PairingCard, bench: Bench, seed: int, rate: float = 1.0) -> RunPlan:
+    """The run plan; `rate`: bench seconds in a second of a live run. Raises `Refused` where the procedure would loosen a guard."""
+    sources, channels, waveforms = sources_and_channels(bench, rate)
     cards: tuple[PlannedGuard, ...] = (
         *bench_guards(bench),
         *(PlannedGuard(**guard) for guard in pairing.guards() if guard["channel"] in channels),
