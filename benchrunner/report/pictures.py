@@ -100,9 +100,9 @@ class Pictures:
                 found[index].end = min(found[index].end, at)
                 found[index].phase, found[index].text = phase, str(data.get("text", ""))
         ordered = [found[index] for index in sorted(found)]
-        for picture, after in zip(ordered, [*ordered[1:], None], strict=True):
+        for number, picture in enumerate(ordered, 1):
             if math.isinf(picture.end):
-                picture.end = after.start if after is not None else self.end
+                picture.end = ordered[number].start if number < len(ordered) else self.end
         return ordered
 
     def channel(self, name: str) -> tuple[Floats, Floats]:

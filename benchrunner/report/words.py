@@ -58,6 +58,7 @@ class Figures:
     uncertainty: str
     limit: str
     margin: str
+    in_u: str  # the margin in multiples of the uncertainty
 
 
 def figures(check: Mapping[str, Any]) -> Figures:
@@ -95,12 +96,13 @@ def figures(check: Mapping[str, Any]) -> Figures:
     in_u = ""
     if is_number(margin) and is_number(u) and u > 0:
         times = margin / u
-        in_u = f" = {times:+.1f} U" if abs(times) < 100 else " > +100 U" if times > 0 else " < -100 U"
+        in_u = f"{times:+.1f} U" if abs(times) < 100 else "> +100 U" if times > 0 else "< -100 U"
     return Figures(
         text(number * factor + offset, places) if is_number(number) else "no value",
         text(u * factor, places) if is_number(u) else "not evaluated" if is_number(number) else DASH,
         limit,
-        (text(margin * factor, places, "+") + in_u).replace("-", MINUS) if is_number(margin) else DASH,
+        text(margin * factor, places, "+") if is_number(margin) else DASH,
+        in_u.replace("-", MINUS),
     )
 
 
