@@ -4,6 +4,7 @@ from typing import IO, Any
 
 from benchrunner.units import show
 
+_NAMED = 3  # checks that share a reason are named up to so many, counted beyond
 MARKS = {"pass": "[+]", "fail": "[x]", "inconclusive": "[?]", "not judged": "[ ]", "not applicable": "[-]"}
 
 
@@ -54,9 +55,14 @@ def table(checks: list[dict[str, Any]], sink: IO[str]) -> None:
             for k, (cell, width) in enumerate(zip(row, widths, strict=True))
         ]
         print("  " + "  ".join(cells).rstrip(), file=sink)
+    reasons: dict[str, list[str]] = {}
     for check in checks:
         if check["verdict"] != "pass" and check.get("reason"):
-            print(f"  {check['id']}: {check['reason']}", file=sink)
+            reasons.setdefault(check["reason"], []).append(check["id"])
+    for reason, names in reasons.items():
+        print(
+            f"  {', '.join(names) if len(names) <= _NAMED else f'{len(names)} checks'}: {reason}", file=sink
+        )
 
 
 def outcome(ended: dict[str, Any], checks: list[dict[str, Any]], sink: IO[str]) -> None:

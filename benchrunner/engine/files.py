@@ -32,11 +32,9 @@ def check_any(path: Path, pairing: str = "") -> tuple[list[Problem], str, list[s
     kind = kind_of(document)
     if kind == "pairing card":
         card = read_pairing(path)
-        return (
-            [],
-            kind,
-            [*preflight(card), *(f"not simulated yet: {problem.what}" for problem in card.supported())],
-        )
+        unsupported = card.supported()
+        later = [f"not simulated yet: {unsupported.what}"] if unsupported else []
+        return [], kind, [*preflight(card), *later]
     if kind == "bench card":
         from benchrunner.bench.fits import check_bench
 

@@ -1,0 +1,164 @@
+"""The commands as a person types them, in a process of their own."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from benchrunner.cli.main import COMMANDS, build_parser, main
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def benchrunner(
+    *arguments: object, cwd: Path = ROOT, timeout: float = 120
+) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "benchrunner", *map(str, arguments)],
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        timeout=timeout,
+        stdin=subprocess.DEVNULL,
+    )
+
+
+def test_help_names_every_command_the_exit_codes_and_the_caution() -> None:
+    text = build_parser().format_help()
+    for name in COMMANDS:
+        assert f"    {name} " in text
+    assert "5 the safe state could not be confirmed" in text
+    assert "no emergency stop" in text
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([name, "--help"])
+    assert ended.value.code == 0
+    assert "usage: benchrunner" in capsys.readouterr().out
+
+
+def test_help_loads_no_heavy_library() -> None:
+    code = "import sys; from benchrunner.cli.main import build_parser; build_parser().format_help(); print([m for m in sys.modules if m.split('.')[0] in ('numpy','pandas','pyarrow','pint','numba','scipy','PySide6','pyvisa','pydantic')])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "where", "mend"),
+    [
+        (["run", "lode-rejection"], "lode-rejection", "load-rejection"),
+        (["run", "load-rejection", "--pairing", "nobody"], "nobody", "tarn6-corrie5"),
+        (["run", "load-rejection", "--bench", "nowhere"], "nowhere", "simulated"),
+        (["run", "load-rejection", "--set", "load_befor=2 kW"], "load_befor", "load_before"),
+        (["run", "load-rejection", "--set", "load_before=2 V"], "load_before", ""),
+        (["run", "load-rejection", "--set", "load_before=99 kW"], "load_before", "6.000 kW"),
+        (["run", "load-rejection", "--set", "load_before"], "load_before", "NAME=VALUE"),
+        (["run", "load-rejection", "--speed", "fast"], "--speed", "max"),
+        (["run", "load-rejection", "--pairing", "dune9-spit7"], "Dune-9", "single-phase"),
+        (["run", "load-rejection", "--pairing", "fell15-ridge12"], "Fell-15", "single-phase"),
+        (["run", "load-rejection", "--key", "nobody"], "--key nobody", "--passphrase-file"),
+        (["verify", "no-such-file.bench"], "no-such-file.bench", ""),
+        (["recover", "no-such-folder"], "no-such-folder", ""),
+        (["report", "no-such-file.bench"], "no-such-file.bench", ""),
+        (["check", "no-such-file.toml"], "no-such-file.toml", "path"),
+        (["serve", "nowhere"], "nowhere", "loopback"),
+        (["serve", "loopback", "--speed", "0"], "--speed", "factor"),
+        (["keys", "export", "nobody"], "nobody", "keys make"),
+    ],
+)
+def test_bad_input_is_refused_with_where_what_and_mend(
+    arguments: list[str], where: str, mend: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    done = benchrunner(*arguments, *(["--out", tmp_path / "runs"] if arguments[0] == "run" else []))
+    said = done.stdout + done.stderr
+    assert done.returncode == (1 if arguments[0] == "verify" else 2), said
+    assert "Traceback" not in said
+    assert where in said
+    assert mend in said
+    assert not list(tmp_path.glob("runs/*"))
+
+
+def test_check_reads_every_shipped_file() -> None:
+    files = [
+        *ROOT.glob("procedures/*.toml"),
+        *ROOT.glob("drivers/*.toml"),
+        *ROOT.glob("resources/pairings/*.toml"),
+        *ROOT.glob("resources/benches/*.toml"),
+    ]
+    assert len(files) >= 7 + 5 + 2 + 8
+    done = benchrunner("check", *files)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.count("in order") == len(files)
+
+
+def test_check_says_all_errors_at_once(tmp_path: Path) -> None:
+    text = (ROOT / "procedures" / "load-rejection.toml").read_text(encoding="utf-8")
+    bad = tmp_path / "bad.toml"
+    bad.write_text(
+        text.replace('title = "', 'titel = "', 1).replace('"battery.soc"', '"battery.soq"', 1),
+        encoding="utf-8",
+    )
+    done = benchrunner("check", bad)
+    assert done.returncode == 2
+    assert "titel" in done.stderr
+    assert "title" in done.stderr
+    assert done.stderr.count("mend:") >= 2
+    assert f"{bad}:" in done.stderr
+
+
+def test_run_in_memory_prints_the_contract_object(tmp_path: Path) -> None:
+    done = benchrunner("run", "load-rejection", "--out", tmp_path, "--json", "--speed", "max")
+    assert done.returncode == 0, done.stdout[-2000:] + done.stderr
+    outcome = json.loads(done.stdout.splitlines()[-1])
+    assert outcome["verdict"] == "pass"
+    assert outcome["finished"] is True
+    assert outcome["simulated"] is True
+    assert outcome["signed"] is False
+    assert Path(outcome["record"]).is_file()
+    assert {"id", "measure", "value", "unit", "low", "high", "uncertainty", "margin", "verdict"} <= set(
+        outcome["checks"][0]
+    )
+    assert "SIMULATED BENCH" in done.stdout
+    verified = benchrunner("verify", outcome["record"], "--rejudge", "--allow-unsigned")
+    assert verified.returncode == 0, verified.stdout + verified.stderr
+    assert benchrunner("verify", outcome["record"]).returncode == 1  # unsigned
+
+
+def test_keys_sign_verify_and_trust(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    passphrase = tmp_path / "passphrase"
+    passphrase.write_text("a long passphrase for this test\n")
+    assert benchrunner("keys", "make", "mine", "--passphrase-file", passphrase).returncode == 0
+    assert "mine" in benchrunner("keys", "list").stdout
+    assert benchrunner("keys", "export", "mine", "--out", tmp_path / "mine.json").returncode == 0
+    wrong = tmp_path / "wrong"
+    wrong.write_text("another passphrase altogether\n")
+    refused = benchrunner(
+        "run", "load-rejection", "--out", tmp_path / "r", "--key", "mine", "--passphrase-file", wrong
+    )
+    assert refused.returncode == 2
+    assert "passphrase is wrong" in refused.stderr
+    done = benchrunner(
+        "run",
+        "load-rejection",
+        "--out",
+        tmp_path / "r",
+        "--key",
+        "mine",
+        "--passphrase-file",
+        passphrase,
+        "--json",
+        "--quiet",
+    )
+    record = json.loads(done.stdout.splitlines()[-1])["record"]
+    assert benchrunner("verify", record).returncode == 0
+    assert benchrunner("verify", record, "--trust", tmp_path / "mine.json").returncode == 0
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "elsewhere"))
+    unknown = benchrunner("verify", record)
+    assert unknown.returncode == 0
+    assert "unknown" in unknown.stdout
