@@ -55,11 +55,11 @@ def test_times_of_readings(make: Making) -> None:
     assert [i.arrived for i in items] == sorted(i.arrived for i in items)
     number = list(sources_of(host)).index("battery_meter")
     ours = [i for i in items if isinstance(i, Readings) and i.source == number]
-    assert len(ours) == 199  # every 50 ms from 50 ms on; the last one's reply comes after 10 s
-    assert ours[0].arrived == pytest.approx(0.053)
-    assert ours[0].at == pytest.approx(0.0515)
+    assert len(ours) == 99  # every 100 ms from 100 ms on; the last one's reply comes after 10 s
+    assert ours[0].arrived == pytest.approx(0.103)
+    assert ours[0].at == pytest.approx(0.1015)
     assert ours[0].spread == pytest.approx((0.003 + 0.05 + 0.05) / 2)
-    assert ours[-1].at - ours[0].at == pytest.approx(198 * 0.05)
+    assert ours[-1].at - ours[0].at == pytest.approx(98 * 0.1)
     assert host.now == 10.0
 
 
