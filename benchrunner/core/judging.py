@@ -61,8 +61,12 @@ def judge_step(plan: RunPlan, step: PlannedStep, evidence: StepEvidence) -> list
     return [_judged(step.id, check, _evaluate(plan, check, evidence)) for check in step.checks]
 
 
-def reached(step: PlannedStep, took: float, held: bool, unseen: Iterable[str]) -> Check:
-    """The implied check of a step with `if_not = "fail"`: its condition held within `at_most`."""
+def reached(step: PlannedStep, took: float, held: bool, unseen: Iterable[str], period: float) -> Check:
+    """The implied check of a step with `if_not = "fail"`: its condition held within `at_most`.
+
+    `period` (s): the longest time between two readings of its channels, taken as the half-width of a rectangular
+    distribution of the time that it took (JCGM 100:2008, 4.3.7); NaN where a person's answer is awaited.
+    """
     condition = step.until.text if step.until is not None else "the operator's answer"
     blind = sorted(set(unseen))
     verdict, reason = Verdict.PASS, f"{condition}: after {took:.4g} s, within {step.at_most:g} s"
@@ -73,10 +77,13 @@ def reached(step: PlannedStep, took: float, held: bool, unseen: Iterable[str]) -
         )
     elif not held:
         verdict, reason = Verdict.FAIL, f"{condition}: not within {step.at_most:g} s"
+    expanded = 2.0 * period / ROOT_3 if held and math.isfinite(period) else None
+    margin = step.at_most - took if held else None
+    in_u = margin / expanded if margin is not None and expanded else None
     return {
         "step": step.id, "id": "reached", "title": condition, "measure": "reached", "of": "", "unit": "s",
-        "value": took if held else None, "low": None, "high": step.at_most, "uncertainty": None, "k": 2.0,
-        "margin": step.at_most - took if held else None, "margin_in_u": None, "verdict": str(verdict),
+        "value": took if held else None, "low": None, "high": step.at_most, "uncertainty": expanded, "k": 2.0,
+        "margin": margin, "margin_in_u": in_u, "verdict": str(verdict),
         "reason": reason, "rule": "simple", "basis": "", "limit": f"at most {step.at_most:g} s", "taken": None,
     }  # fmt: skip
 

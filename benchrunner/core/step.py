@@ -1,6 +1,7 @@
 """One step: look whether it means anything, arm, wait at random, order, go on until, wait for the capture, judge.
 
-It moves along `states.STEP_MOVES` only and asks its `Desk` (the runner) for everything else.
+A question is asked once the orders are confirmed, as part of what the step waits for; what must be answered before
+anything is switched on stands in a step of its own before. It moves along `states.STEP_MOVES` only and asks its `Desk` (the runner) for everything else.
 """
 
 import math
@@ -285,9 +286,8 @@ class StepRun:
         held = math.isfinite(self._held)
         if step.if_not == "fail" and (step.until is not None or step.ask is not None):
             took = (self._held if held else now) - self._confirmed_at
-            self.checks.append(
-                reached(step, took, held, self.watch.unseen() if self.watch is not None else ())
-            )
+            unseen = self.watch.unseen() if self.watch is not None else []
+            self.checks.append(reached(step, took, held, unseen, self._longest_period()))
         stale = {name: board.stale_limit(name) for name in self.tracks}
         evidence = StepEvidence(
             self._begin, self._held, self._since, now, self.tracks, stale, self._capture, self._no_capture
@@ -302,6 +302,14 @@ class StepRun:
         self._move(StepCause.JUDGED, now)
 
     # -- helpers -------------------------------------------------------------------------------------------------
+
+    def _longest_period(self) -> float:
+        """The longest time between two readings of what `until` looks at; NaN where it is for a person to answer."""
+        if self.step.ask is not None:
+            return math.nan
+        plan, where = self.desk.plan, self.desk.board.where
+        names = [name for name in channels_of(self.step.until) if name in plan.channels]
+        return max([plan.tick, *(max(where[name][0].period, plan.channels[name].update) for name in names)])
 
     def _follow_step(self) -> None:
         """Follow what the step's conditions and checks look at, and nothing else."""

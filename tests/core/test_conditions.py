@@ -4,7 +4,7 @@ import math
 
 import pytest
 from core_rig import NAN, above, settled
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchrunner.core.conditions import Watch
@@ -44,6 +44,7 @@ series = st.lists(st.tuples(st.sampled_from([0.1, 0.2, 0.5]), values), max_size=
 )
 
 
+@settings(deadline=None)
 @given(series, st.sampled_from([0.0, 0.3, 1.0]), st.sampled_from([0.0, 0.5, 1.0]))
 def test_settled_is_its_definition(readings, hold, within) -> None:  # type: ignore[no-untyped-def]
     held = feed(watch(settled("x", within, hold)), readings)
@@ -56,6 +57,7 @@ def test_settled_is_its_definition(readings, hold, within) -> None:  # type: ign
     assert held is wanted
 
 
+@settings(deadline=None)
 @given(series, st.sampled_from([0.0, 0.3, 1.0]))
 def test_above_is_its_definition(readings, hold) -> None:  # type: ignore[no-untyped-def]
     held = feed(watch(above("x", 2.0, hold)), readings)

@@ -75,6 +75,16 @@ def test_value_uncertainty_and_verdict(high: float, rule: str, verdict: str, cod
     assert bench.events("check")[0].data == one
 
 
+def test_reached_says_how_long_it_took_and_how_well_that_is_known() -> None:
+    until = above("load.power", 50.0, 2.0)
+    step = PlannedStep("x", "X", do=(set_load(100.0),), until=until, at_most=10.0, if_not="fail")
+    one = by_id(run(plan(step)))["reached"]
+    assert one["verdict"] == "pass"
+    assert one["value"] == pytest.approx(2.2, abs=0.2)
+    assert one["uncertainty"] == pytest.approx(2.0 * 0.2 / math.sqrt(3.0))  # the load is polled every 0.2 s
+    assert one["margin"] == pytest.approx(10.0 - one["value"])  # type: ignore[operator]
+
+
 def test_the_worst_verdict_counts() -> None:
     good, bad = (
         check("good", "maximum", "battery.voltage", high=60.0),

@@ -408,40 +408,34 @@ def test_stop_before_the_start() -> None:
     assert not [o for o in out if isinstance(o, SetOrder)]
 
 
-@pytest.mark.parametrize(("when", "state", "extra"), [
-    (0.005, "starting", []),
-    (1.0, "running", []),
-    (5.0, "waiting for the operator", []),
-    (20.0, "paused", [Operator(1.0, "pause"), Answer(6.0, "red")]),
-    (9.05, "making safe", [Answer(6.0, "red")]),
-])  # fmt: skip
-def test_stop_in_every_state(when: float, state: str, extra: list[object]) -> None:
-    steps = (PlannedStep("a", "A", do=(set_load(1.0),), until=elapsed(3.0)), ASK)
-    bench = Bench(Runner(plan(*steps)), extra=[*extra, Operator(when, "stop")], link=0.02)  # type: ignore[list-item]
-    if state == "making safe":
-        bench = Bench(Runner(plan(*steps)), extra=[Answer(6.0, "red"), Operator(6.05, "stop")])
-    before: list[str] = []
+STOPS = [
+    # when, in which state, exit code; the question comes at 3 s and is answered at 6 s
+    (0.005, "starting", 4, []),
+    (1.0, "running", 4, []),
+    (5.0, "waiting for the operator", 4, []),
+    (20.0, "paused", 4, [Operator(3.5, "pause")]),
+    (7.2, "making safe", 0, []),  # the procedure had come to its end: the stop changes nothing
+]
+
+
+@pytest.mark.parametrize(("when", "state", "code", "extra"), STOPS, ids=[row[1] for row in STOPS])
+def test_stop_in_every_state(when: float, state: str, code: int, extra: list[Operator]) -> None:
+    last = PlannedStep("b", "B", until=elapsed(1.0))
+    steps = (PlannedStep("a", "A", do=(set_load(1.0),), until=elapsed(3.0)), ASK, last)
+    bench = Bench(Runner(plan(*steps)), extra=[*extra, Answer(6.0, "red"), Operator(when, "stop", "Ctrl-C")])
+    found: list[str] = []
     feed = bench.runner.feed
 
-    def spy(item):  # type: ignore[no-untyped-def]
+    def look(item):  # type: ignore[no-untyped-def]
         if isinstance(item, Operator) and item.wish == "stop":
-            before.append(str(bench.runner.state))
+            found.append(str(bench.runner.state))
         return feed(item)
 
-    bench.runner.feed = spy  # type: ignore[method-assign]
-    if state == "paused":
-        bench.extra = [Operator(3.5, "pause"), Answer(6.0, "red"), Operator(when, "stop")]
-        bench.runner.plan.order.steps[0]  # the pause begins after the question's step
-        bench = Bench(Runner(plan(*steps, TWO[1])), extra=bench.extra)
-        feed = bench.runner.feed
-        bench.runner.feed = spy  # type: ignore[method-assign]
+    bench.runner.feed = look  # type: ignore[method-assign]
     bench.run()
-    assert before == [state]
-    if state == "making safe":
-        assert bench.runner.exit_code == 0  # the procedure had come to its end; the stop changes nothing
-    else:
-        assert bench.runner.exit_code == 4
-        assert bench.runner.ended_by == "operator"
+    assert found == [state]
+    assert bench.runner.exit_code == code
+    assert bench.runner.ended_by == ("operator" if code == 4 else "procedure")
     assert bool(bench.orders(safety=True)) is (state != "starting")
 
 

@@ -4,7 +4,7 @@ import math
 
 import pytest
 from core_rig import CHANNELS, NAN, SAFE, SOURCES, Bench, elapsed, plan, run, set_load, world
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchrunner.core.messages import Event, OrderDone, Output, Readings, SetOrder, Tick
@@ -212,6 +212,7 @@ hostile = st.one_of(
 )
 
 
+@settings(deadline=None)
 @given(st.lists(hostile, max_size=40))
 def test_no_input_raises_and_ticks_end_it(items) -> None:  # type: ignore[no-untyped-def]
     sequence = SafeSequence((PV, STANDBY, LOAD), METERS, rounds=10.0)

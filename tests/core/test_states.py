@@ -20,6 +20,7 @@ from benchrunner.core.states import (
     move,
     step_move,
 )
+from benchrunner.data import folder
 from benchrunner.procedure.running import PlannedStep
 
 
@@ -89,6 +90,13 @@ def test_the_pictures_show_every_move(name: str) -> None:
     assert (
         len(list(picture.iter("{http://www.w3.org/2000/svg}path"))) == len(pairs) + 1
     )  # and the arrow's tip
+
+
+@pytest.mark.parametrize("name", ["run", "step"])
+def test_the_drawn_files_are_up_to_date(name: str) -> None:
+    """Made by `python -m benchrunner.core.diagram svg run|step`."""
+    drawn = (folder("resources") / "diagrams" / f"states-of-a-{name}.svg").read_text(encoding="utf-8")
+    assert drawn == diagram.svg(diagram.TABLES[name], f"States of a {name}")
 
 
 def test_the_diagram_is_a_program() -> None:
