@@ -29,7 +29,8 @@ _PATTERNS = {
     r"^[a-z][a-z0-9_-]{0,39}$": "use lower-case letters, digits, '-' and '_', a letter first",
     r"^[a-z][a-z0-9_]{0,39}\.[a-z][a-z0-9_]{0,39}$": 'write role.quantity, such as "bus.voltage"',
 }
-_HEADER = re.compile(r"^\s*(\[\[?)\s*(.+?)\s*\]\]?\s*(?:#.*)?$")
+# A dotted key with more parts than any card has; tomllib takes time as their square.
+_LONG_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]+|"")[ \t]*\.[ \t]*){40}""")
 _KEY_PART = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))\s*(\.)?""")
 
 
@@ -102,7 +103,7 @@ def parse(raw: bytes, path: Path | str) -> Document:
         raise Refused(
             Problem(
                 str(path),
-                f"nests brackets more than {DEEPEST} deep",
+                f"nests brackets or keys more than {DEEPEST} deep",
                 "no card needs that; simplify the value",
             )
         )
@@ -241,7 +242,10 @@ def _leaves(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath, Any]]:
 def _nesting(text: str) -> int:
     deepest = depth = 0
     for line in text.split("\n"):
-        for character in _bare(line):
+        bare = _bare(line)
+        if _LONG_KEY.search(bare):
+            return DEEPEST + 1
+        for character in bare:
             if character in "[{":
                 depth += 1
                 deepest = max(deepest, depth)
@@ -298,10 +302,11 @@ def _line_map(text: str) -> dict[KeyPath, int]:
             if depth == 1 and bare.endswith(","):
                 element += 1
             continue
-        header = _HEADER.match(line)
-        if header and "=" not in _bare(line):
-            parts, _ = _split_key(header.group(2))
-            if header.group(1) == "[[":
+        stripped = line.strip()
+        if stripped.startswith("["):  # outside an array only a header begins so
+            array_of_tables = stripped.startswith("[[")
+            parts, _ = _split_key(stripped[2 if array_of_tables else 1 :])
+            if array_of_tables:
                 path = (*resolve(parts[:-1]), parts[-1])
                 counts[path] = counts.get(path, 0) + 1
                 lines.setdefault(path, number)

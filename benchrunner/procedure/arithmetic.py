@@ -129,7 +129,7 @@ def unit_text(dimension: Dimension | None) -> str:
 
 
 _TOKEN = re.compile(
-    r"\s*(?:(?P<number>(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)"
+    r"\s*(?:(?P<number>(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)"
     r"(?:[ \t]*(?P<unit>%|(?:°?[A-Za-zµμΩ]+)(?:/(?:m\^2|m²|s|h)(?![\w.(]))?))?"
     r"|(?P<name>[A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z_][A-Za-z0-9_]*)*)"
     r"|(?P<sign>[-+*/(),]))"

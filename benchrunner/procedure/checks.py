@@ -28,6 +28,10 @@ def check(
     if spec is None or channel_unit is None:
         return None
     _data_class(amounts, given, spec, path, step)
+    if spec.of and channel_unit not in spec.of:
+        what = f"{given.measure!r} makes no sense of {given.of!r}, which is in {channel_unit}"
+        findings.add((*path, "measure"), what, f"it is for channels in {' or '.join(spec.of)}")
+        return None
     unit = spec.unit(channel_unit)
     low, high, text = limits(amounts, given, path, unit)
     return running.PlannedCheck(
@@ -43,7 +47,7 @@ def check(
         needs=spec.needs,
         window=given.over,
         last=last,
-        arguments=_arguments(roles, amounts, given, spec, channel_unit, path),
+        arguments=_arguments(roles, amounts, given, spec, channel_unit, path, step),
         basis=given.basis,
         limit_text=text,
     )
@@ -118,19 +122,35 @@ def _data_class(
 
 
 def _arguments(
-    roles: Roles, amounts: Amounts, given: model.Check, spec: MeasureSpec, channel_unit: str, path: KeyPath
+    roles: Roles,
+    amounts: Amounts,
+    given: model.Check,
+    spec: MeasureSpec,
+    channel_unit: str,
+    path: KeyPath,
+    step: model.Step,
 ) -> dict[str, float | str]:
     """The measure's arguments: SI numbers, and channel names where it asks for one."""
     found: dict[str, float | str] = {}
+    for name in sorted(spec.required - set(given.given)):
+        what = f"{given.measure!r} needs {name!r}"
+        amounts.findings.add((*path, "given"), what, f"add given = {{ {name} = ... }}")
     for name, raw in given.given.items():
         here = (*path, "given", name)
-        wanted = spec.argument_unit(name, channel_unit) if name in spec.arguments else None
-        if wanted is None:
+        if name not in spec.arguments:
             mend = did_you_mean(name, spec.arguments, "it takes")
             amounts.findings.add(here, f"is no argument of {given.measure!r}", mend)
-        elif wanted == "channel":
-            if roles.unit(here, str(raw)) is not None:
-                found[name] = str(raw)
-        else:
+            continue
+        wanted = spec.argument_unit(name, channel_unit)
+        if wanted != "channel":
             found[name] = amounts.number(here, raw, wanted)
+        elif (unit := roles.unit(here, str(raw))) is not None:
+            if unit != channel_unit and spec.needs != "waveform":
+                what = f"{str(raw)!r} is in {unit}, {given.of!r} in {channel_unit}"
+                amounts.findings.add(here, what, f"name a channel in {channel_unit}")
+            elif spec.needs == "waveform" and (step.capture is None or raw not in step.capture.of):
+                amounts.findings.add(
+                    here, f"{str(raw)!r} is not captured in this step", "add it to the capture"
+                )
+            found[name] = str(raw)
     return found

@@ -11,30 +11,48 @@ from collections.abc import Iterable, Mapping
 from benchrunner.procedure.arithmetic import ArithmeticFault, Node, Value, dimension_of, names
 from benchrunner.units import Quantity
 
-_INVERTER = "pairing.battery_inverter."
-_PV = "pairing.pv_inverter."
-_BATTERY = "pairing.battery."
-
+_PAIRING = "pairing."
+_CARD: dict[
+    str, dict[str, str]
+] = {  # part -> unit -> keys of the pairing card; held against the card in a test
+    "battery_inverter": {
+        "W": "rated_power surge_power",
+        "V": "rated_voltage absorption_voltage float_voltage cell_voltage_limit dc_trip_high dc_trip_low",
+        "A": "charge_current tail_current grid_charge_current",
+        "Hz": "rated_frequency shift_start shift_stop shift_maximum throw_off",
+        "Hz/s": "shift_rate",
+        "s": "surge_time absorption_time tail_hold transfer_time grid_wait",
+        "1": "full_soc rebulk_soc",
+    },
+    "pv_inverter": {
+        "W": "rated_power",
+        "V": "trip_voltage_high trip_voltage_low",
+        "Hz": "grid_start grid_zero grid_trip island_start island_zero island_trip trip_low",
+        "s": "response_time enter_service_delay ramp_time trip_delay trip_voltage_high_delay trip_voltage_low_delay",
+    },
+    "battery": {
+        "1": "cells",
+        "C": "capacity",
+        "V": "nominal_voltage charge_voltage_limit protection_voltage protection_voltage_low cell_protection_voltage",
+        "A": "charge_current_limit over_current",
+        "s": "protection_delay over_current_delay",
+    },
+    "array": {
+        "W": "peak_power",
+        "V": "module_open_circuit_voltage module_voltage",
+        "A": "module_short_circuit_current module_current",
+        "1": "current_coefficient",
+    },
+}
 PAIRING_UNITS: dict[str, str] = {
-    **{_INVERTER + name: unit for name, unit in {
-        "rated_power": "W", "rated_voltage": "V", "rated_frequency": "Hz", "charge_current": "A",
-        "absorption_voltage": "V", "float_voltage": "V", "absorption_time": "s", "tail_current": "A",
-        "shift_start": "Hz", "shift_stop": "Hz", "shift_maximum": "Hz", "transfer_time": "s", "grid_wait": "s",
-        "dc_trip_high": "V", "dc_trip_low": "V", "surge_power": "W",
-    }.items()},
-    **{_PV + name: unit for name, unit in {
-        "rated_power": "W", "grid_start": "Hz", "grid_zero": "Hz", "grid_trip": "Hz", "island_start": "Hz",
-        "island_zero": "Hz", "island_trip": "Hz", "response_time": "s", "enter_service_delay": "s", "ramp_time": "s",
-        "trip_voltage_high": "V", "trip_voltage_low": "V",
-    }.items()},
-    **{_BATTERY + name: unit for name, unit in {
-        "cells": "1", "capacity": "C", "nominal_voltage": "V", "charge_voltage_limit": "V", "charge_current_limit": "A",
-        "protection_voltage": "V", "protection_delay": "s", "cell_protection_voltage": "V", "over_current": "A",
-        "over_current_delay": "s", "protection_voltage_low": "V",
-    }.items()},
-    "pairing.array.peak_power": "W",
     "pairing.expected_pv_power": "W",
-}  # fmt: skip
+    **{
+        f"pairing.{part}.{key}": unit
+        for part, units in _CARD.items()
+        for unit, keys in units.items()
+        for key in keys.split()
+    },
+}
 
 
 class Scope:
@@ -79,7 +97,7 @@ class Scope:
             return self._values[name]
         if name in self._faulty:
             raise AlreadyReported(name)
-        if name.startswith("pairing."):
+        if name.startswith(_PAIRING):
             return self._pairing(name)
         if name.startswith("bench."):
             return self._bench(name)
