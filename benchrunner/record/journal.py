@@ -314,53 +314,58 @@ class Tail:
     last_arrived: float = 0.0
 
 
-def read(path: Path | str, tail: Tail | None = None) -> Iterator[list[Any]]:
-    """The items of a journal, as packed: `[HEADER, facts]`, `[READINGS, seq, arrived, source, at, spread,
-    values, flags]`, `[TICK, seq, arrived]`, `[INPUT, seq, data]`, `[CAPTURED, seq, data, shape, bytes]`,
-    `[EVENT, at, kind, data]`, `[ORDER, kind, data]`, `[FACT, name, data]`, `[CLOSED, items, inputs]`.
+@dataclass(frozen=True)
+class Frame:
+    """The items of one frame, and where in its payload each ends."""
 
-    Stops at the first frame that is not whole; `tail` then says where and how much was lost. Never more than
-    one frame in memory. Raises `JournalError` where the file cannot be opened or is no journal.
+    payload: bytes
+    items: list[list[Any]]
+    ends: list[int]
+
+
+def read(path: Path | str, tail: Tail | None = None) -> Iterator[list[Any]]:
+    """The items of a journal, as packed: `[HEADER, facts]`,
+    `[READINGS, seq, arrived, source, at, spread, values, flags]`, `[TICK, seq, arrived]`, `[INPUT, seq, data]`,
+    `[CAPTURED, seq, data, shape, bytes]`, `[EVENT, at, kind, data]`, `[ORDER, kind, data]`, `[FACT, name, data]`,
+    `[CLOSED, items, inputs]`. As `frames` otherwise.
+    """
+    for frame in frames(path, tail):
+        yield from frame.items
+
+
+def frames(path: Path | str, tail: Tail | None = None) -> Iterator[Frame]:
+    """The frames of a journal, one in memory at a time.
+
+    Stops at the first frame that is not whole; `tail` then says where and how much was lost. Raises `JournalError`
+    where the file cannot be opened or is no journal.
     """
     tail = tail if tail is not None else Tail()
     path = Path(path)
     path = path / FILE_NAME if path.is_dir() else path
+    mend = "give the run's folder or its run.journal"
     try:
         stream = path.open("rb")
     except OSError as error:
-        raise JournalError(
-            Problem(
-                str(path), f"cannot be read: {error.strerror}", "give the run's folder or its run.journal"
-            )
-        ) from error
+        raise JournalError(Problem(str(path), f"cannot be read: {error.strerror}", mend)) from error
     with stream:
         size = os.fstat(stream.fileno()).st_size
         if stream.read(len(MAGIC)) != MAGIC:
-            raise JournalError(
-                Problem(
-                    str(path), "is not a journal of this program", "give the run's folder or its run.journal"
-                )
-            )
+            raise JournalError(Problem(str(path), "is not a journal of this program", mend))
         tail.good = len(MAGIC)
         number = 0
-        while tail.good < size:
+        while tail.good < size and not tail.closed:
             payload = _read_frame(stream, size, number, tail)
             if payload is None:
                 break
             try:
-                items = _unpack(payload)
+                frame = _unpack(payload)
             except ValueError as error:
                 tail.why = f"frame {number} holds no items: {error}"
                 break
             number += 1
             tail.good += FRAME.size + len(payload)
-            for item in items:
-                _count(item, tail)
-                yield item
-                if tail.closed:
-                    break
-            if tail.closed:
-                break
+            _count(frame.items, tail)
+            yield frame
         tail.lost = size - tail.good
         if tail.lost and tail.closed:
             tail.closed, tail.why = False, "there is more after the journal's end"
@@ -397,40 +402,54 @@ _SHAPE: dict[int, tuple[int, tuple[type[Any], ...]]] = {
 }
 
 
-def _unpack(payload: bytes) -> list[list[Any]]:
+_USUAL = {kind: [int, *kinds[1:]] for kind, (_, kinds) in _SHAPE.items()}
+
+
+def _unpack(payload: bytes) -> Frame:
     unpacker = msgpack.Unpacker(max_buffer_size=max(len(payload), 1), raw=False, strict_map_key=True)
     unpacker.feed(payload)
     items: list[list[Any]] = []
+    ends: list[int] = []
+    tell = unpacker.tell
     try:
         for item in unpacker:
-            if not isinstance(item, list) or not item or item[0] not in _SHAPE:
-                raise ValueError("an item of no known kind")
-            count, kinds = _SHAPE[item[0]]
-            if len(item) != count:
-                raise ValueError(f"an item of kind {item[0]} with {len(item)} parts")
-            for value, kind in zip(item, kinds, strict=False):
-                if not isinstance(value, kind) and not (kind is float and isinstance(value, int)):
-                    raise ValueError(
-                        f"an item of kind {item[0]} with a {type(value).__name__} for a {kind.__name__}"
-                    )
+            if type(item) is not list or not item or list(map(type, item)) != _USUAL.get(item[0]):
+                _check_shape(item)
             items.append(item)
-        if unpacker.tell() != len(payload):
+            ends.append(tell())
+        if (ends[-1] if ends else 0) != len(payload):
             raise ValueError("half an item at its end")
-    except (msgpack.exceptions.UnpackException, RecursionError) as error:
+    except (msgpack.exceptions.UnpackException, RecursionError, TypeError) as error:
         raise ValueError(f"{type(error).__name__}") from None
-    return items
+    return Frame(payload, items, ends)
 
 
-def _count(item: list[Any], tail: Tail) -> None:
-    kind = item[0]
-    if kind == CLOSED:
-        tail.closed = item[1] == tail.items and item[2] == tail.inputs
-        if not tail.closed:
-            tail.why = f"the closing item counts {item[1]} items and {tail.items} are there"
-        return
-    tail.items += 1
-    if kind in (READINGS, TICK, INPUT, CAPTURED):
-        tail.inputs += 1
-        arrived = item[2] if kind in (READINGS, TICK) else item[2].get("arrived", 0.0)
+def _check_shape(item: Any) -> None:
+    """Whether an item is one of ours, where a look at its types did not settle it. Raises `ValueError`."""
+    if not isinstance(item, list) or not item or not isinstance(item[0], int) or item[0] not in _SHAPE:
+        raise ValueError("an item of no known kind")
+    count, kinds = _SHAPE[item[0]]
+    if len(item) != count:
+        raise ValueError(f"an item of kind {item[0]} with {len(item)} parts")
+    for value, kind in zip(item, kinds, strict=False):
+        if not isinstance(value, kind) and not (kind is float and isinstance(value, int)):
+            raise ValueError(f"an item of kind {item[0]} with a {type(value).__name__} for a {kind.__name__}")
+
+
+def _count(items: list[list[Any]], tail: Tail) -> None:
+    last: list[Any] | None = None
+    for item in items:
+        kind = item[0]
+        if kind == CLOSED:
+            tail.closed = item[1] == tail.items and item[2] == tail.inputs and item is items[-1]
+            if not tail.closed:
+                tail.why = f"the closing item counts {item[1]} items and {tail.items} are there"
+            break
+        tail.items += 1
+        if READINGS <= kind <= CAPTURED:
+            tail.inputs += 1
+            last = item
+    if last is not None:
+        arrived = last[2] if last[0] in (READINGS, TICK) else last[2].get("arrived", 0.0)
         if isinstance(arrived, int | float):
             tail.last_arrived = float(arrived)

@@ -44,39 +44,29 @@ def source_parts(sources: Sequence[Source]) -> list[str]:
 
 
 class TableWriter:
-    """Rows of numbers into one Parquet file, in bounded memory. The first `len(whole)` columns are whole
-    numbers.
-    """
+    """Columns of numbers into one Parquet file, a batch at a time, in bounded memory."""
 
     def __init__(self, path: Path, schema: Any) -> None:
         import pyarrow.parquet as pq
 
         self.rows = 0
         self._schema = schema
-        self._path = path
         self._stream = path.open("wb")
         self._writer = pq.ParquetWriter(
             self._stream, schema, compression="zstd", version="2.6", write_page_checksum=True
         )
-        self._pending: list[tuple[Any, ...]] = []
         self._columns: list[list[Any]] = [[] for _ in schema.names]
         self._gathered = 0
 
-    def add(self, row: tuple[Any, ...]) -> None:
-        """One row, in the order of the schema."""
-        self._pending.append(row)
-        if len(self._pending) >= BATCH:
-            self._gather()
-
-    def _gather(self) -> None:
-        if not self._pending:
-            return
-        for column, values, field in zip(
-            self._columns, zip(*self._pending, strict=True), self._schema, strict=True
-        ):
-            column.append(np.array(values, dtype=field.type.to_pandas_dtype()))
-        self._gathered += len(self._pending)
-        self._pending.clear()
+    def add(self, columns: Sequence[Any]) -> None:
+        """A batch: one array per column of the schema, all of one length. Raises `ValueError` for another shape."""
+        if len(columns) != len(self._columns) or len({len(column) for column in columns}) != 1:
+            raise ValueError(
+                f"{len(columns)} columns where {len(self._columns)} belong, or of different lengths"
+            )
+        for kept, column in zip(self._columns, columns, strict=True):
+            kept.append(column)
+        self._gathered += len(columns[0])
         if self._gathered >= ROW_GROUP:
             self._flush()
 
@@ -98,11 +88,28 @@ class TableWriter:
     def close(self) -> None:
         """Finish the file; it is closed whatever happens."""
         try:
-            self._gather()
             self._flush()
             self._writer.close()
         finally:
             self._stream.close()
+
+
+def readings_columns(items: Sequence[Any]) -> list[Any]:
+    """The columns of so many journaled replies of one source (`[kind, seq, arrived, source, at, spread, values, flags]`).
+
+    Raises `ValueError`, `TypeError` or `OverflowError` for what no instrument replies.
+    """
+    values = np.array([item[6] for item in items], dtype=np.float64)
+    if values.ndim != 2:
+        raise ValueError("replies of one source with different numbers of values")
+    head = [
+        np.array([item[1] for item in items], dtype=np.int64),
+        np.array([item[2] for item in items], dtype=np.float64),
+        np.array([item[4] for item in items], dtype=np.float64),
+        np.array([item[5] for item in items], dtype=np.float64),
+        np.array([item[7] for item in items], dtype=np.uint64),
+    ]
+    return [*head, *np.ascontiguousarray(values.T)]
 
 
 def readings_schema(source: Source, channels: Mapping[str, Channel]) -> Any:

@@ -7,6 +7,7 @@ joined. Nothing is added that the journal does not hold: where it breaks off, th
 
 import contextlib
 import hashlib
+import itertools
 import os
 import re
 import shutil
@@ -15,7 +16,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
-import msgpack
+import numpy as np
 
 from benchrunner.core.plan import RunPlan
 from benchrunner.errors import Problem
@@ -133,12 +134,14 @@ class _Gathered:
         self._counts = {"inputs": 0, "replies": 0, "readings": 0, "ticks": 0, "events": 0, "waveforms": 0}
         self._duration = 0.0
         self._all, self._readings = hashlib.sha256(), hashlib.sha256()
-        self._packer = msgpack.Packer(use_bin_type=True)
         self._tables: dict[int, parts.TableWriter] = {}
+        self._replies: dict[int, list[list[Any]]] = {}
         self._ticks: parts.TableWriter | None = None
-        items = journal.read(source, self.tail)
-        first = next(items, None)
-        if first is None or first[0] != journal.HEADER:
+        self._waiting_ticks: list[list[Any]] = []
+        frames = journal.frames(source, self.tail)
+        head = next(frames, None)
+        first = head.items[0] if head is not None and head.items else None
+        if head is None or first is None or first[0] != journal.HEADER:
             raise SealError(
                 Problem(
                     str(source),
@@ -149,8 +152,9 @@ class _Gathered:
         try:
             self._open(first[1])
             with self._file(parts.INPUTS) as inputs, self._file(parts.EVENTS) as events:
-                for item in items:
-                    self._take(item, inputs, events)
+                for frame in itertools.chain([head], frames):
+                    self._take_frame(frame, inputs, events)
+            self._finish()
         except (codec.CodecError, KeyError, TypeError, ValueError, IndexError, OverflowError) as error:
             self._abandon()
             raise SealError(
@@ -160,7 +164,6 @@ class _Gathered:
                     "it was changed or is damaged",
                 )
             ) from error
-        self._finish()
 
     def _abandon(self) -> None:
         """Let go of half-written tables, or the folder could not be removed on every system."""
@@ -169,6 +172,9 @@ class _Gathered:
                 table.close()
 
     def _finish(self) -> None:
+        for number in list(self._replies):
+            self._write_replies(number)
+        self._write_ticks()
         for number, table in self._tables.items():
             table.close()
             self._rows[self._names[number]] = table.rows
@@ -215,53 +221,90 @@ class _Gathered:
             raise codec.CodecError(f"{item['name']} does not fit its digest")
         return bytes(raw)
 
-    def _take(self, item: list[Any], inputs: TextIO, events: TextIO) -> None:
+    def _take_frame(self, frame: journal.Frame, inputs: TextIO, events: TextIO) -> None:
+        """Sort the items to their parts. The digests go over the items' own bytes, in order, whatever the frames were."""
+        every: list[bytes] = []
+        replies: list[bytes] = []
+        begin = 0
+        for item, end in zip(frame.items, frame.ends, strict=True):
+            kind = item[0]
+            if kind == journal.READINGS:
+                raw = frame.payload[begin:end]
+                every.append(raw)
+                replies.append(raw)
+                self._replies.setdefault(item[3], []).append(item)
+                self._duration = item[2]
+            elif kind == journal.TICK:
+                every.append(frame.payload[begin:end])
+                self._waiting_ticks.append(item)
+                self._duration = item[2]
+            elif kind in (journal.INPUT, journal.CAPTURED):
+                every.append(frame.payload[begin:end])
+                self._input(item, inputs)
+            else:
+                self._said(item, events)
+            begin = end
+        self._all.update(b"".join(every))
+        self._readings.update(b"".join(replies))
+        for number, waiting in self._replies.items():
+            if len(waiting) >= parts.BATCH:
+                self._write_replies(number)
+        if len(self._waiting_ticks) >= parts.BATCH:
+            self._write_ticks()
+
+    def _write_replies(self, number: int) -> None:
+        waiting = self._replies[number]
+        if not waiting:
+            return
+        table = self._tables.get(number) or self._table(number)
+        columns = parts.readings_columns(waiting)
+        table.add(columns)
+        self._counts["replies"] += len(waiting)
+        self._counts["readings"] += len(waiting) * (len(columns) - 5)
+        waiting.clear()
+
+    def _write_ticks(self) -> None:
+        waiting = self._waiting_ticks
+        if not waiting:
+            return
+        if self._ticks is None:
+            path = self._work / "ticks"
+            self._ticks = parts.TableWriter(path, parts.ticks_schema())
+            self.members.append((parts.TICKS, path))
+        self._ticks.add(
+            [np.array([i[1] for i in waiting], np.int64), np.array([i[2] for i in waiting], np.float64)]
+        )
+        self._counts["ticks"] += len(waiting)
+        waiting.clear()
+
+    def _input(self, item: list[Any], inputs: TextIO) -> None:
+        line = {"seq": item[1], **item[2]}
+        if item[0] == journal.CAPTURED and item[4]:
+            self._counts["waveforms"] += 1
+            line["part"] = f"waveforms/{self._counts['waveforms']:04d}.parquet"
+            path = self._work / f"waveform{self._counts['waveforms']}"
+            parts.write_waveform(path, item[2], item[3], item[4], self._units)
+            self.members.append((line["part"], path))
+        inputs.write(canonical.dumps(line).decode() + "\n")
+        self._duration = codec.from_data(float, item[2]["arrived"])
+
+    def _said(self, item: list[Any], events: TextIO) -> None:
         kind = item[0]
-        if kind == journal.READINGS:
-            _, seq, arrived, number, at, spread, values, flags = item
-            table = self._tables.get(number)
-            if table is None:
-                table = self._table(number)
-            table.add((seq, arrived, at, spread, flags, *values))
-            raw = self._packer.pack(item)
-            self._all.update(raw)
-            self._readings.update(raw)
-            self._counts["replies"] += 1
-            self._counts["readings"] += len(values)
-            self._duration = arrived
-        elif kind == journal.TICK:
-            if self._ticks is None:
-                path = self._work / "ticks"
-                self._ticks = parts.TableWriter(path, parts.ticks_schema())
-                self.members.append((parts.TICKS, path))
-            self._ticks.add((item[1], item[2]))
-            self._all.update(self._packer.pack(item))
-            self._counts["ticks"] += 1
-            self._duration = item[2]
-        elif kind in (journal.INPUT, journal.CAPTURED):
-            line = {"seq": item[1], **item[2]}
-            if kind == journal.CAPTURED and item[4]:
-                self._counts["waveforms"] += 1
-                line["part"] = f"waveforms/{self._counts['waveforms']:04d}.parquet"
-                path = self._work / f"waveform{self._counts['waveforms']}"
-                parts.write_waveform(path, item[2], item[3], item[4], self._units)
-                self.members.append((line["part"], path))
-            inputs.write(canonical.dumps(line).decode() + "\n")
-            self._all.update(self._packer.pack(item))
-            self._duration = codec.from_data(float, item[2]["arrived"])
-        elif kind == journal.EVENT:
+        if kind == journal.EVENT:
             self._event(*item[1:])
-            events.write(canonical.dumps({"at": item[1], "kind": item[2], "data": item[3]}).decode() + "\n")
-            self._counts["events"] += 1
+            line = {"at": item[1], "kind": item[2], "data": item[3]}
         elif kind == journal.ORDER:
-            events.write(
-                canonical.dumps({"at": self._duration, "kind": item[1], "data": item[2]}).decode() + "\n"
-            )
-            self._counts["events"] += 1
-        elif kind == journal.FACT:
-            self._later[item[1]] = item[2]
+            line = {"at": self._duration, "kind": item[1], "data": item[2]}
+        else:
+            if kind == journal.FACT:
+                self._later[item[1]] = item[2]
+            return
+        events.write(canonical.dumps(line).decode() + "\n")
+        self._counts["events"] += 1
 
     def _table(self, number: int) -> parts.TableWriter:
+        if not 0 <= number < len(self.plan.sources):
+            raise ValueError(f"readings of source {number}, which the plan does not have")
         source = self.plan.sources[number]
         path = self._work / f"readings{number}"
         table = parts.TableWriter(path, parts.readings_schema(source, self.plan.channels))
