@@ -46,7 +46,7 @@ class Control:
     """A client of the control port."""
 
     def __init__(self, server: Server) -> None:
-        self.socket = socket.create_connection(("127.0.0.1", server.control_port), timeout=10)
+        self.socket = socket.create_connection(("127.0.0.1", server.control_port), timeout=60)
         self.file = self.socket.makefile("rwb")
 
     def __call__(self, line: str) -> str:

@@ -4,7 +4,6 @@ Source: SunSpec Device Information Model Specification and the published models 
 are 16 bits, high byte and high register first.
 """
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -153,9 +152,9 @@ class RegisterMap:
         """Set a point to a value in its unit, scaled; NaN, infinite or too large becomes unimplemented."""
         slot = self._slots.get((model, name)) or self._slot(model, name)
         place, size, factor, low, high, raw = slot
-        if math.isfinite(value):
-            scaled = round(value * factor)
-            raw = scaled if low <= scaled <= high else raw
+        scaled = value * factor
+        if low <= scaled <= high:  # not so for NaN
+            raw = round(scaled)
         if size == 1:
             self.registers[place] = raw & 0xFFFF
         else:

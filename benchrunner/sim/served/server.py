@@ -61,6 +61,7 @@ class Server:
         self._thread: threading.Thread | None = None
         self.devices: dict[str, Path] = {}
         self.places: list[Place] = []
+        self._warm()
         self.prepare()
         kinds = {name: emulator.link for name, emulator in self.emulators.items()}
         self.places, self.control_port = places(bench, kinds, port_base)
@@ -81,6 +82,15 @@ class Server:
         for place in self.places:
             self._unit(place)
         self.clock.restart(float(self.plant.now))
+
+    def _warm(self) -> None:
+        """Compile what is compiled at first use now: on a machine that never did, that takes longer than time-outs."""
+        plant = self._plant_from(self.seed, dict(self.begin_in))
+        plant.advance(1.0)
+        for emulator in build(self.bench, plant, self.seed).values():
+            emulator.receive(b"FETCh?\n")
+            if emulator.meter is not None:
+                emulator.meter.values()
 
     def exchange(self, name: str, data: bytes, reader: LineReader | None) -> tuple[bytes, float, bool]:
         """Give an instrument what arrived: its reply, the wall seconds to hold it back, whether the link drops."""
