@@ -110,6 +110,12 @@ def _switches(bench: Bench) -> Iterator[Problem]:
 
 
 def _watching(bench: Bench) -> Iterator[Problem]:
+    for name, part in bench.card.instruments.items():
+        driver = bench.drivers[name]
+        needed = driver.latency * len(driver.reads)
+        if driver.reads and part.period < needed:
+            what = f"is polled every {part.period:g} s, and one poll takes {needed:g} s"
+            yield _problem(bench, ("instruments", name, "period"), what, "poll it less often")
     if not bench.card.interlock and not bench.simulated:
         yield _problem(
             bench, ("interlock",), "is missing", "wire the interlock chain to an input and name its channel"

@@ -13,7 +13,9 @@ UNITS = {
 }  # of channels that only a recorder sees
 
 
-LEAST_WALL = 0.1  # s of wall time between polls of one instrument where a bench is served faster than real time
+LEAST_WALL = (
+    0.1  # s of wall time between polls of one instrument where a bench is served faster than real time
+)
 
 
 def poll_period(period: float, rate: float) -> float:

@@ -60,16 +60,16 @@ class InstrumentPart(Part):
     driver: Label
     address: str
     period: Seconds = Field(default=0.0, description="between polls; 0 s: not polled")
-    channels: dict[Name, str] = {}
-    ratio: dict[Name, float] = {}
-    reversed: list[Name] = []
-    accuracy: dict[Name, Accuracy] = {}
-    inputs: dict[str, Input] = {}
+    channels: dict[Name, str] = Field(default_factory=dict)
+    ratio: dict[Name, float] = Field(default_factory=dict)
+    reversed: list[Name] = Field(default_factory=list)
+    accuracy: dict[Name, Accuracy] = Field(default_factory=dict)
+    inputs: dict[str, Input] = Field(default_factory=dict)
     update: Seconds = Field(default=0.0, description="update period of the meter")
     window: Seconds = Field(default=0.0, description="averaging window of the meter")
     delivers: Literal["polled", "half-cycle"] = "polled"
-    limits: dict[Name, tuple[str, str]] = {}
-    between: dict[Name, tuple[str, str]] = {}
+    limits: dict[Name, tuple[str, str]] = Field(default_factory=dict)
+    between: dict[Name, tuple[str, str]] = Field(default_factory=dict)
     synchronism_check: bool = Field(
         default=False, description="a relay blocks closing between unlike live buses"
     )
@@ -154,7 +154,7 @@ class GuardPart(Part):
 class Wiring(Part):
     """The bench's nodes that something can hold live on its own, besides what is switched on to them."""
 
-    live: list[str] = []
+    live: list[str] = Field(default_factory=list)
 
 
 class Served(Part):
@@ -177,10 +177,10 @@ class BenchCard(Part):
     attended: bool = True
     interlock: Dotted | Literal[""] = ""
     instruments: dict[Name, InstrumentPart] = Field(min_length=1, max_length=MOST_INSTRUMENTS)
-    safe: list[SafePart] = []
-    guards: list[GuardPart] = []
+    safe: list[SafePart] = Field(default_factory=list)
+    guards: list[GuardPart] = Field(default_factory=list)
     wiring: Wiring = Wiring()
-    values: dict[Name, str] = {}
+    values: dict[Name, str] = Field(default_factory=dict)
     served: Served | None = None
 
 
@@ -269,7 +269,7 @@ def bench_problems(bench: Bench) -> Found:
     """What the card and its driver cards together show to be wrong, as (key path, what, mend)."""
     for name, part in bench.card.instruments.items():
         yield from _instrument_problems(bench, name, part)
-    seen: dict[str, str] = {}
+    seen: dict[str, str] = Field(default_factory=dict)
     for name in bench.card.instruments:
         for place in bench.placed(name):
             here: KeyPath = ("instruments", name, "channels", place.quantity)
@@ -277,7 +277,7 @@ def bench_problems(bench: Bench) -> Found:
                 what = f"the channel {place.channel!r} also comes from {seen[place.channel]!r}"
                 yield here, what, 'give one of them another name, or "" to leave it out'
             seen[place.channel] = name
-    roles: dict[tuple[str, str], str] = {}
+    roles: dict[tuple[str, str], str] = Field(default_factory=dict)
     for name, part in bench.card.instruments.items():
         for setting in bench.drivers[name].settings:
             if (part.role, setting) in roles:
@@ -463,8 +463,8 @@ def fit_bench(document: Document, driver_documents: dict[str, Document] | None =
     """The bench in a document; driver cards are looked up by name unless given. Raises `Refused` with every problem."""
     card = reading.fit(document, BenchCard)
     documents = dict(driver_documents or {})
-    cards: dict[str, DriverCard] = {}
-    problems: list[Problem] = []
+    cards: dict[str, DriverCard] = Field(default_factory=dict)
+    problems: list[Problem] = Field(default_factory=list)
     for name, part in card.instruments.items():
         if part.driver in cards:
             continue

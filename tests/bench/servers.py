@@ -5,8 +5,11 @@ import struct
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 
-Answer = Callable[[bytes, int], bytes | None]  # (line without ends, number of the query) -> reply, None: hang up
+Answer = Callable[
+    [bytes, int], bytes | None
+]  # (line without ends, number of the query) -> reply, None: hang up
 
 
 class LineServer:
@@ -60,19 +63,15 @@ class LineServer:
     def drop(self) -> None:
         """Close every connection, as a restarting instrument does; it listens on."""
         for connection in self._open:
-            try:
+            with suppress(OSError):
                 connection.shutdown(socket.SHUT_RDWR)
-            except OSError:
-                pass
         self._open.clear()
 
     def close(self) -> None:
         self._stop = True
         self.drop()
-        try:
+        with suppress(OSError):
             self._socket.shutdown(socket.SHUT_RDWR)
-        except OSError:
-            pass
         self._socket.close()
         for thread in self._threads:
             thread.join(3)

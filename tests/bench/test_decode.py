@@ -88,14 +88,18 @@ def test_any_bytes_give_numbers_or_one_error(reply: bytes) -> None:
     assert all(math.isnan(v) or abs(v) < 1e30 for v in values)
 
 
-@pytest.mark.parametrize("number", ["9.91E37", "-9.91E37", "9.9E37", "-9.9E37", "inf", "-inf", "nan", "1e300"])
+@pytest.mark.parametrize(
+    "number", ["9.91E37", "-9.91E37", "9.9E37", "-9.9E37", "inf", "-inf", "nan", "1e300"]
+)
 @pytest.mark.parametrize("place", [0, 1, 2])
 def test_special_numbers_in_every_place(number: str, place: int) -> None:
     parts = ["1.0", "2.0", "3.0"]
     parts[place] = number
     values, flags = decoder_three(",".join(parts).encode())
     assert math.isnan(values[place])
-    assert [v for k, v in enumerate(values) if k != place] == [v for k, v in enumerate([1.0, 2.0, 3.0]) if k != place]
+    assert [v for k, v in enumerate(values) if k != place] == [
+        v for k, v in enumerate([1.0, 2.0, 3.0]) if k != place
+    ]
     assert flags == ((1 << place) if number.strip("-") in ("9.9E37", "inf") else 0)
 
 
@@ -165,7 +169,9 @@ def test_blocks(data: bytes) -> None:
     assert block_of(f"#{len(digits)}{digits}".encode() + data + b"\n") == data
 
 
-@pytest.mark.parametrize("reply", [b"", b"#", b"#0abc\n", b"#9999999999", b"#3005abc", b"#2xxab", b"12", b"#1\xff"])
+@pytest.mark.parametrize(
+    "reply", [b"", b"#", b"#0abc\n", b"#9999999999", b"#3005abc", b"#2xxab", b"12", b"#1\xff"]
+)
 def test_no_blocks(reply: bytes) -> None:
     with pytest.raises(ValueError):  # noqa: PT011 - each says something else
         block_of(reply)

@@ -64,7 +64,9 @@ def test_every_source_is_covered(identifier: str, setting: str) -> None:
 
 
 def test_a_source_that_is_named_but_not_switched_off() -> None:
-    assert "does not switch it off" in whats(changed(('set = ["pv_source.on", false]', 'set = ["pv_source.on", true]')))
+    assert "does not switch it off" in whats(
+        changed(('set = ["pv_source.on", false]', 'set = ["pv_source.on", true]'))
+    )
 
 
 def test_grid_source_needs_the_switch_or_its_own_order() -> None:
@@ -94,6 +96,13 @@ def test_battery_contactor_comes_last() -> None:
     assert "battery contactor before the last" in whats(fit_bench(reading.parse(text.encode(), "bench.toml")))
 
 
+def test_no_faster_than_it_answers() -> None:
+    assert "one poll takes 0.006 s" in whats(
+        changed(('driver = "relay-board-ascii"\naddress = "memory"\nperiod = "200 ms"',
+                 'driver = "relay-board-ascii"\naddress = "memory"\nperiod = "5 ms"'))
+    )  # fmt: skip
+
+
 def test_calibration_is_noted_on_a_simulated_bench(simulated: Bench) -> None:
     later = datetime.date(2027, 6, 1)
     assert check_bench(simulated, later) == []
@@ -116,7 +125,11 @@ def test_sources_and_channels(simulated: Bench) -> None:
     sources, channels, waveforms = sources_and_channels(simulated)
     assert [s.name for s in sources] == [n for n in simulated.card.instruments if n != "scope"]
     voltage = channels["battery.voltage"]
-    assert (voltage.unit, voltage.of_reading, voltage.of_range) == ("V", pytest.approx(3e-4), pytest.approx(0.01))
+    assert (voltage.unit, voltage.of_reading, voltage.of_range) == (
+        "V",
+        pytest.approx(3e-4),
+        pytest.approx(0.01),
+    )
     assert (voltage.update, voltage.window, voltage.delivers) == (0.05, 0.05, "polled")
     assert not channels["grid.closed"].evaluated
     assert waveforms["bus.voltage"].delivers == "waveform"
@@ -128,7 +141,7 @@ def test_guards_and_safe_steps(simulated: Bench) -> None:
     assert found["battery-over-current"].low == -180.0
     assert found["battery-over-current"].origin == "bench card"
     steps = safe_steps(simulated)
-    assert [s.id for s in steps][0] == "pv-contactor" and steps[-1].setting == "relays.battery_contactor"
+    assert steps[0].id == "pv-contactor" and steps[-1].setting == "relays.battery_contactor"
     assert steps[0].fallback_setting == "pv_source.on"
     assert (steps[2].when_channel, steps[2].when_below, steps[2].at_latest) == ("pv.current", 0.3, 3.0)
 

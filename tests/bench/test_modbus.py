@@ -2,7 +2,6 @@
 
 import math
 import struct
-from collections.abc import Iterator
 
 import pytest
 from conftest import bench_of, instrument_text
@@ -15,9 +14,8 @@ from benchrunner.errors import LinkError
 
 
 @pytest.fixture(autouse=True)
-def _quick(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(base, "REOPEN_AFTER", 0.0)
-    yield
 
 
 def words(text: str, count: int) -> list[int]:
@@ -27,7 +25,17 @@ def words(text: str, count: int) -> list[int]:
 
 def sunspec(**points: int) -> dict[int, int]:
     """Models 1, 701 and 714 with the offsets of the published model definitions (sunspec/models, json)."""
-    common = [1, 66, *words("Highmoor", 16), *words("Tarn-6", 16), *words("", 8), *words("2.1", 8), *words("S42", 16), 1, 0]
+    common = [
+        1,
+        66,
+        *words("Highmoor", 16),
+        *words("Tarn-6", 16),
+        *words("", 8),
+        *words("2.1", 8),
+        *words("S42", 16),
+        1,
+        0,
+    ]
     ac = [701, 153] + [0xFFFF] * 153
     ac[4], ac[10], ac[16] = 4, struct.unpack(">H", struct.pack(">h", -2503))[0], 2304
     ac[17], ac[18] = 0, 51640
@@ -42,7 +50,9 @@ def sunspec(**points: int) -> dict[int, int]:
 
 
 def inverter(port: int, unit: int = 1) -> Instrument:
-    text = instrument_text("pv", "pv_inverter", "inverter", "inverter-sunspec", f"modbus://127.0.0.1:{port}/{unit}")
+    text = instrument_text(
+        "pv", "pv_inverter", "inverter", "inverter-sunspec", f"modbus://127.0.0.1:{port}/{unit}"
+    )
     return connect(bench_of(text))["pv"]
 
 
@@ -92,7 +102,10 @@ def test_refused_wrong_unit_and_no_map() -> None:
         port = server.port
     with pytest.raises(LinkError):
         inverter(port).open()
-    with RegisterServer({40000 + k: 7 for k in range(400)}) as server, pytest.raises(LinkError, match="no SunSpec map"):
+    with (
+        RegisterServer({40000 + k: 7 for k in range(400)}) as server,
+        pytest.raises(LinkError, match="no SunSpec map"),
+    ):
         inverter(server.port).open()
 
 

@@ -17,9 +17,8 @@ from benchrunner.errors import LinkError
 
 
 @pytest.fixture(autouse=True)
-def _quick(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(base, "REOPEN_AFTER", 0.0)
-    yield
 
 
 class Board:
@@ -47,7 +46,9 @@ class Board:
 
 
 def board(address: str) -> Instrument:
-    return connect(bench_of(instrument_text("relays", "relays", "relay_board", "relay-board-ascii", address)))["relays"]
+    return connect(
+        bench_of(instrument_text("relays", "relays", "relay_board", "relay-board-ascii", address))
+    )["relays"]
 
 
 def use(instrument: Instrument, state: Board) -> None:
@@ -98,7 +99,7 @@ def test_missing_port_names_it() -> None:
 class TestPseudoTerminal:
     """The same over a pty, as a served bench on this machine may offer it."""
 
-    @pytest.fixture()
+    @pytest.fixture
     def line(self) -> Iterator[tuple[str, Board, list[int]]]:
         import pty
         import tty

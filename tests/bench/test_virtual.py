@@ -3,6 +3,7 @@
 import math
 import time
 from collections.abc import Callable
+from itertools import pairwise
 
 import pytest
 from plants import SteadyPlant
@@ -18,9 +19,11 @@ from benchrunner.sim.emulators import build
 Making = Callable[..., tuple[VirtualHost, SteadyPlant]]
 
 
-@pytest.fixture()
+@pytest.fixture
 def make(simulated: Bench) -> Making:
-    def made(follow: float = 0.0, seed: int = 1, speed: float | None = None) -> tuple[VirtualHost, SteadyPlant]:
+    def made(
+        follow: float = 0.0, seed: int = 1, speed: float | None = None
+    ) -> tuple[VirtualHost, SteadyPlant]:
         plant = SteadyPlant(follow)
         emulators = build(simulated, plant, seed)
         instruments = {name: hosts.memory_instrument(simulated, name, e) for name, e in emulators.items()}
@@ -96,7 +99,11 @@ def test_a_slow_contact_is_waited_for_and_a_stuck_one_reported(make: Making) -> 
 
 @pytest.mark.parametrize(
     ("setting", "value", "text"),
-    [("load.power", 7001.0, "out of range"), ("load.colour", 1.0, "no setting"), ("grid.closed", 0.5, "switch")],
+    [
+        ("load.power", 7001.0, "out of range"),
+        ("load.colour", 1.0, "no setting"),
+        ("grid.closed", 0.5, "switch"),
+    ],
 )
 def test_orders_that_cannot_be(make: Making, setting: str, value: float, text: str) -> None:
     host, plant = make()
@@ -132,7 +139,7 @@ def test_repeats_of_one_update_are_flagged(make: Making) -> None:
     repeats = sum(1 for r in readings if r.flags == mask)
     assert all(r.flags in (0, mask) for r in readings)
     assert repeats / len(readings) == pytest.approx(0.75, abs=0.05)
-    for before, after in zip(readings, readings[1:], strict=False):
+    for before, after in pairwise(readings):
         if after.flags:
             assert before.values == after.values
 

@@ -52,7 +52,7 @@ def _runtime_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
 
 
-@pytest.fixture()
+@pytest.fixture
 def steady(loopback: Bench) -> Iterator[tuple[Server, int, SteadyPlant]]:
     """The bench served in real time at ten times the pace, on a plant of constants."""
     plants: list[SteadyPlant] = []
@@ -79,7 +79,9 @@ def scripted(host: VirtualHost) -> list[Input]:
     host.submit(SetOrder(1, "pv_source.irradiance", 900.0))
     host.submit(SetOrder(2, "load.power", 2000.0))
     found = collect(host, 2.0)
-    host.submit(ArmOrder(3, "scope", ("bus.voltage", "battery.current"), "bus.voltage", 15.0, 0.3, 0.1, 20_000.0))
+    host.submit(
+        ArmOrder(3, "scope", ("bus.voltage", "battery.current"), "bus.voltage", 15.0, 0.3, 0.1, 20_000.0)
+    )
     found += collect(host, 2.5)
     host.submit(SetOrder(4, "grid.closed", 0.0))
     found += collect(host, 5.0)
@@ -103,7 +105,13 @@ def test_lockstep_gives_the_values_of_memory(simulated: Bench, loopback: Bench, 
     assert len(first) == len(second) > 400
     for a, b in zip(first, second, strict=True):
         if isinstance(a, Captured) and isinstance(b, Captured):
-            assert (a.ok, a.start, a.trigger, a.rate, a.channels) == (b.ok, b.start, b.trigger, b.rate, b.channels)
+            assert (a.ok, a.start, a.trigger, a.rate, a.channels) == (
+                b.ok,
+                b.start,
+                b.trigger,
+                b.rate,
+                b.channels,
+            )
             assert np.array_equal(a.samples, b.samples)
         else:
             assert repr(a) == repr(b)

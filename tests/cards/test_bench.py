@@ -75,14 +75,26 @@ CHANGES = [
     ('period = "200 ms"', 'period = "200"', "period"),
     ('limits = { power = ["0 W", "7 kW"] }', 'limits = { power = ["0 W", "7 kHz"] }', "limits"),
     ('limits = { power = ["0 W", "7 kW"] }', 'limits = { colour = ["0 W", "7 kW"] }', "no such setting"),
-    ('interlock = "interlock.closed"', 'interlock = "interlock.shut"', "no instrument reads 'interlock.shut'"),
-    ('channel = "bus.voltage"\nhigh = "280 V"', 'channel = "bus.volts"\nhigh = "280 V"', "no instrument reads"),
+    (
+        'interlock = "interlock.closed"',
+        'interlock = "interlock.shut"',
+        "no instrument reads 'interlock.shut'",
+    ),
+    (
+        'channel = "bus.voltage"\nhigh = "280 V"',
+        'channel = "bus.volts"\nhigh = "280 V"',
+        "no instrument reads",
+    ),
     ('high = "280 V"', 'high = "280 A"', "guards"),
     ('high = "280 V"\n', "", "no bound"),
     ('set = ["pv_source.on", false]', 'set = ["pv_source.off", true]', "no instrument has 'pv_source.off'"),
     ('set = ["pv_source.on", false]', 'set = ["pv_source.on", "0 W"]', "switch"),
     ('at_latest = "3 s"\n', "", "without at_latest"),
-    ('confirm = { channel = "grid.voltage", below = "30 V" }', 'confirm = { channel = "grid.voltage" }', "no bound"),
+    (
+        'confirm = { channel = "grid.voltage", below = "30 V" }',
+        'confirm = { channel = "grid.voltage" }',
+        "no bound",
+    ),
     ('frequency = "bus.frequency"', 'frequency = "bus.voltage"', "also comes from"),
     ('frequency = "bus.frequency"', 'frequency = "busfrequency"', "channel or setting"),
     ('1 = { channel = "bus.voltage"', '9 = { channel = "bus.voltage"', "no input"),
@@ -94,7 +106,9 @@ CHANGES = [
 ]
 
 
-@pytest.mark.parametrize(("change", "to", "expected"), CHANGES, ids=[c[2] + " / " + c[1][:20] for c in CHANGES])
+@pytest.mark.parametrize(
+    ("change", "to", "expected"), CHANGES, ids=[c[2] + " / " + c[1][:20] for c in CHANGES]
+)
 def test_mistakes_are_named(change: str, to: str, expected: str) -> None:
     text = SIMULATED.read_text(encoding="utf-8")
     assert change in text
@@ -105,7 +119,9 @@ def test_mistakes_are_named(change: str, to: str, expected: str) -> None:
 
 def test_all_mistakes_at_once() -> None:
     text = SIMULATED.read_text(encoding="utf-8")
-    text = text.replace('high = "280 V"', 'high = "280 A"').replace('interlock = "interlock.closed"', 'interlock = "x.y"')
+    text = text.replace('high = "280 V"', 'high = "280 A"').replace(
+        'interlock = "interlock.closed"', 'interlock = "x.y"'
+    )
     assert len(refused(text)) == 2
 
 

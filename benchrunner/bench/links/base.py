@@ -16,7 +16,9 @@ from benchrunner.errors import LinkError
 LONGEST_REPLY = 65_536  # bytes of one text reply; more is garbage
 LARGEST_BLOCK = 64_000_000  # bytes of one block of waveform data
 KEPT_EXCHANGES = 8
-REOPEN_AFTER = 1.0  # s between attempts to reopen a dead link, so that it cannot stall the others
+REOPEN_AFTER = (
+    1.0  # s between attempts to reopen a link that failed twice, so that it cannot stall the others
+)
 
 
 class Link:
@@ -31,6 +33,7 @@ class Link:
         self._is_open = False
         self._proving = False
         self._not_before = 0.0
+        self._misses = 0  # failures since the last good exchange
 
     # -- for instruments
 
@@ -65,7 +68,7 @@ class Link:
                 reply = self._query(message)
             except Exception as error:
                 raise self._failed(message, error) from error
-            self.last.append((message, reply))
+            self._good(message, reply)
             return reply
 
     def write(self, message: bytes) -> None:
@@ -86,7 +89,7 @@ class Link:
                 block = self._query_block(message)
             except Exception as error:
                 raise self._failed(message, error) from error
-            self.last.append((message, b"#" + str(len(block)).encode()))
+            self._good(message, b"a block of %d bytes" % len(block))
             return block
 
     def read_registers(self, address: int, count: int) -> list[int]:
@@ -99,6 +102,8 @@ class Link:
                     raise ValueError(f"{len(registers)} registers came instead of {count}")
             except Exception as error:
                 raise self._failed(f"registers {address}..{address + count - 1}".encode(), error) from error
+            if not self._proving:
+                self._misses = 0
             return registers
 
     def close(self) -> None:
@@ -129,6 +134,11 @@ class Link:
         if not self._is_open and not self._proving:
             self.open()
 
+    def _good(self, message: bytes, reply: bytes) -> None:
+        self.last.append((message, reply))
+        if not self._proving:
+            self._misses = 0
+
     def _failed(self, message: bytes, error: Exception) -> LinkError:
         self.failures += 1
         got = getattr(error, "received", b"")
@@ -139,11 +149,15 @@ class Link:
         what = f"{_words(error)}; time-out {self.timeout:g} s, {len(got)} bytes had come"
         if got:
             what += f": {got[:60]!r}"
+        if self.last:
+            before, reply = self.last[-1]
+            what += f"; before it {before.strip()!r} was answered with {reply[:40]!r}"
         return self.error(asked, what + "; the link was closed and will be proved again before its next use")
 
     def _down(self) -> None:
         self._shut()
-        self._not_before = time.monotonic() + REOPEN_AFTER
+        self._misses += 1
+        self._not_before = time.monotonic() + (REOPEN_AFTER if self._misses > 1 else 0.0)
 
     def _shut(self) -> None:
         self._is_open = False

@@ -6,6 +6,7 @@ quiet before it is asked again, so that a late answer cannot pass for the next o
 """
 
 import contextlib
+import sys
 import time
 from typing import Any
 
@@ -38,7 +39,9 @@ class SerialLink(Link):
             "write_timeout": self.timeout,
         }
         if self.address.startswith("serial:"):
-            self._port = serial.Serial(self.address.removeprefix("serial:"), exclusive=True, **settings)
+            if sys.platform != "win32":  # there a port is always one program's alone
+                settings["exclusive"] = True
+            self._port = serial.Serial(self.address.removeprefix("serial:"), **settings)
         else:
             self._port = serial.serial_for_url(self.address, **settings)
         self._settle()

@@ -133,7 +133,9 @@ class VisaLink(Link):
         resource = self._resource
         from pyvisa.constants import StatusCode
 
-        with resource.ignore_warning(StatusCode.success_device_not_present, StatusCode.success_max_count_read):
+        with resource.ignore_warning(
+            StatusCode.success_device_not_present, StatusCode.success_max_count_read
+        ):
             while missing:
                 if time.monotonic() > end:
                     raise NoReplyError(f"{missing} of {count} bytes are missing", b"".join(parts)[-60:])
