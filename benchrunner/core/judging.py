@@ -61,11 +61,14 @@ def judge_step(plan: RunPlan, step: PlannedStep, evidence: StepEvidence) -> list
     return [_judged(step.id, check, _evaluate(plan, check, evidence)) for check in step.checks]
 
 
-def reached(step: PlannedStep, took: float, held: bool, unseen: Iterable[str], period: float) -> Check:
+def reached(
+    step: PlannedStep, took: float, held: bool, unseen: Iterable[str], period: float, standing: str = ""
+) -> Check:
     """The implied check of a step with `if_not = "fail"`: its condition held within `at_most`.
 
     `period` (s): the longest time between two readings of its channels, taken as the half-width of a rectangular
-    distribution of the time that it took (JCGM 100:2008, 4.3.7); NaN where a person's answer is awaited.
+    distribution of the time that it took (JCGM 100:2008, 4.3.7); NaN where a person's answer is awaited. `standing`: what its
+    channels read at the end, for people.
     """
     condition = step.until.text if step.until is not None else "the operator's answer"
     blind = sorted(set(unseen))
@@ -76,7 +79,7 @@ def reached(step: PlannedStep, took: float, held: bool, unseen: Iterable[str], p
             f"no valid reading of {', '.join(blind)} in {step.at_most:g} s",
         )
     elif not held:
-        verdict, reason = Verdict.FAIL, f"{condition}: not within {step.at_most:g} s"
+        verdict, reason = Verdict.FAIL, f"this did not come within {step.at_most:g} s: {condition}{standing}"
     expanded = 2.0 * period / ROOT_3 if held and math.isfinite(period) else None
     margin = step.at_most - took if held else None
     in_u = margin / expanded if margin is not None and expanded else None

@@ -260,9 +260,9 @@ class StepRun:
         elif now >= self._confirmed_at + self.step.at_most:
             if self.step.if_not == "stop":
                 what = self.step.until.text if self.step.until else "the operator's answer"
-                blind = self.watch.unseen() if self.watch is not None else []
-                more = f" (no valid reading of {', '.join(blind)})" if blind else ""
-                self._stop(now, f"not within {self.step.at_most:g} s: {what}{more}")
+                self._stop(
+                    now, f"this did not come within {self.step.at_most:g} s: {what}{self._standing(now)}"
+                )
             else:
                 self.open_question = False
                 self._move(StepCause.TOO_LONG, now)
@@ -287,7 +287,7 @@ class StepRun:
         if step.if_not == "fail" and (step.until is not None or step.ask is not None):
             took = (self._held if held else now) - self._confirmed_at
             unseen = self.watch.unseen() if self.watch is not None else []
-            self.checks.append(reached(step, took, held, unseen, self._longest_period()))
+            self.checks.append(reached(step, took, held, unseen, self._longest_period(), self._standing(now)))
         stale = {name: board.stale_limit(name) for name in self.tracks}
         evidence = StepEvidence(
             self._begin, self._held, self._since, now, self.tracks, stale, self._capture, self._no_capture
@@ -302,6 +302,21 @@ class StepRun:
         self._move(StepCause.JUDGED, now)
 
     # -- helpers -------------------------------------------------------------------------------------------------
+
+    def _standing(self, now: float) -> str:
+        """What the channels of `until` read now, in brackets, for people."""
+        plan, board = self.desk.plan, self.desk.board
+        said = []
+        for name in sorted(channels_of(self.step.until)):
+            newest = board.newest(name, now)
+            unit = plan.channels[name].unit if name in plan.channels else "1"
+            value = (
+                "no valid reading"
+                if newest is None
+                else f"{newest[1]:.5g}{'' if unit == '1' else ' ' + unit}"
+            )
+            said.append(f"{name}: {value}")
+        return f" (at the end {', '.join(said)})" if said else ""
 
     def _longest_period(self) -> float:
         """The longest time between two readings of what `until` looks at; NaN where it is for a person to answer."""

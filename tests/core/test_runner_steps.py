@@ -569,3 +569,13 @@ def test_the_rig_is_what_the_rows_mean() -> None:
     assert order().steps == ()
     assert len(SAFE) == 2
     assert len(GUARDS) == 1
+
+
+@pytest.mark.parametrize("if_not", ["fail", "stop"])
+def test_what_did_not_come_says_how_it_stands(if_not: str) -> None:
+    never = PlannedStep(
+        "x", "X", do=(set_load(100.0),), until=above("load.power", 5000.0), at_most=2.0, if_not=if_not
+    )  # type: ignore[arg-type]
+    runner = run(plan(never)).runner
+    said = runner.reason if if_not == "stop" else runner.checks[0]["reason"]
+    assert "did not come within 2 s: load.power above 5000 (at the end load.power: 100" in said
