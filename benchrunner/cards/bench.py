@@ -269,7 +269,7 @@ def bench_problems(bench: Bench) -> Found:
     """What the card and its driver cards together show to be wrong, as (key path, what, mend)."""
     for name, part in bench.card.instruments.items():
         yield from _instrument_problems(bench, name, part)
-    seen: dict[str, str] = Field(default_factory=dict)
+    seen: dict[str, str] = {}
     for name in bench.card.instruments:
         for place in bench.placed(name):
             here: KeyPath = ("instruments", name, "channels", place.quantity)
@@ -277,7 +277,7 @@ def bench_problems(bench: Bench) -> Found:
                 what = f"the channel {place.channel!r} also comes from {seen[place.channel]!r}"
                 yield here, what, 'give one of them another name, or "" to leave it out'
             seen[place.channel] = name
-    roles: dict[tuple[str, str], str] = Field(default_factory=dict)
+    roles: dict[tuple[str, str], str] = {}
     for name, part in bench.card.instruments.items():
         for setting in bench.drivers[name].settings:
             if (part.role, setting) in roles:
@@ -463,8 +463,8 @@ def fit_bench(document: Document, driver_documents: dict[str, Document] | None =
     """The bench in a document; driver cards are looked up by name unless given. Raises `Refused` with every problem."""
     card = reading.fit(document, BenchCard)
     documents = dict(driver_documents or {})
-    cards: dict[str, DriverCard] = Field(default_factory=dict)
-    problems: list[Problem] = Field(default_factory=list)
+    cards: dict[str, DriverCard] = {}
+    problems: list[Problem] = []
     for name, part in card.instruments.items():
         if part.driver in cards:
             continue
