@@ -3,10 +3,12 @@
 import math
 
 import pytest
+from stand_in import StandInPlant
 
 from benchrunner.cards.bench import Bench, fit_bench
 from benchrunner.cards.reading import parse
 from benchrunner.errors import Refused
+from benchrunner.sim.emulators import build
 from benchrunner.sim.emulators.options import from_bench
 from benchrunner.sim.served.places import places
 
@@ -71,6 +73,21 @@ def test_a_simulated_option_that_is_no_quantity_is_refused() -> None:
         from_bench(bench(simulated='latency = "soon"'), "meter")
     assert "instruments.meter.simulated" in refused.value.problems[0].where
     assert refused.value.problems[0].mend
+
+
+def test_a_fault_on_the_card() -> None:
+    card = bench(simulated='fault = "silent", fault_at = "5 s", fault_count = 2')
+    plant = StandInPlant()
+    meter = build(card, plant, 1)["meter"]
+    replies = []
+    for now in (1.0, 5.0, 6.0, 7.0):
+        plant.advance(now)
+        replies.append(meter.receive(b"*OPC?\n"))
+    assert replies == [b"1\n", b"", b"", b"1\n"]
+    with pytest.raises(Refused, match="no known kind of fault"):
+        build(bench(simulated='fault = "explode"'), plant, 1)
+    with pytest.raises(Refused, match="simulated"):
+        build(bench(simulated='fault = "late", fault_seconds = "a while"'), plant, 1)
 
 
 def test_places_follow_the_addresses() -> None:

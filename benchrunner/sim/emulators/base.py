@@ -35,6 +35,8 @@ class Emulator:
         self._frozen: dict[str, float] = {}
         self._in_force: dict[str, Fault] = {}
         self._exchanges = 0
+        if "fault" in options.own:
+            self.faults.add_from_card(options)
 
     def _meter(self, seed: int) -> Meter:
         return Meter(self.plant, self.name, self.options, seed, self.shown, self.part, self.unsigned)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from benchrunner.errors import Problem, Refused
+from benchrunner.sim.emulators.options import Options
 
 KINDS = {
     "drop": "closes the link instead of answering",
@@ -52,6 +53,12 @@ class Faults:
     ) -> None:
         """Arm one more. `seconds`: how late (`late`); `keep`: how many bytes are sent (`cut`)."""
         self.armed.append(Fault(kind, count, at, seconds, keep))
+
+    def add_from_card(self, options: Options) -> None:
+        """The fault that a card's `simulated` options name: `fault`, `fault_at`, `fault_count`, `fault_seconds`."""
+        count = options.number("fault_count", 0.0)
+        at, seconds = options.number("fault_at", 0.0), options.number("fault_seconds", 0.0)
+        self.add(str(options.own["fault"]), count=int(count) or None, at=at, seconds=seconds)
 
     def clear(self) -> None:
         """Behave again."""

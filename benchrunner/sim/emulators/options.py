@@ -123,6 +123,8 @@ def from_bench(bench: "Bench", name: str) -> Options:
     latency = _si(part.simulated.get("latency"), "s", driver.latency, where)
     noise = _si(part.simulated.get("noise"), "1", NOISE, where)
     fixed = _si(part.simulated.get("fixed_error"), "1", FIXED, where)
+    for key, unit in (("fault_at", "s"), ("fault_seconds", "s"), ("fault_count", "1")):
+        _si(part.simulated.get(key), unit, 0.0, where)
     return replace(options, latency=latency, noise=noise, fixed=fixed)
 
 
