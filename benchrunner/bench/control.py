@@ -18,6 +18,7 @@ class Control:
     def __init__(self, host: str, port: int, timeout: float = 60.0) -> None:
         self.where = f"control port {host}:{port}"
         self._got = b""
+        self._broken = False
         try:
             self._socket = socket.create_connection((host, port), timeout=min(timeout, 5.0))
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -27,6 +28,8 @@ class Control:
 
     def ask(self, line: str) -> str:
         """Send one line and return the reply without `OK`."""
+        if self._broken:  # a late reply to an earlier line must not pass for this one's
+            raise LinkError(self.where, f"{line}: the connection failed before", "is the served bench still running?")
         try:
             self._socket.sendall(line.encode("ascii") + b"\n")
             while b"\n" not in self._got:
@@ -37,6 +40,8 @@ class Control:
                 if len(self._got) > LONGEST_LINE:
                     raise OSError("the reply has no end")
         except OSError as error:
+            self._broken = True
+            self._socket.close()
             raise LinkError(self.where, f"{line}: {error}", "is the served bench still running?") from error
         reply, _, self._got = self._got.partition(b"\n")
         text = reply.decode("ascii", "replace").strip()

@@ -71,6 +71,7 @@ class VirtualHost:
         self._closing = closing
         self._now = self._moved = 0.0
         self._wall = 0.0
+        self._lost = False  # the plant cannot be moved any more
         self._seq = 0
         self._heap: list[tuple[float, int, int, Any]] = []
         self._captures: dict[str, _Capture] = {}
@@ -146,6 +147,11 @@ class VirtualHost:
             self._mover.advance(when)
             self._moved = when
 
+    def _plant_lost(self, arrived: float, error: LinkError) -> None:
+        if not self._lost:
+            self._lost = True
+            self._arrive(Fault(arrived, -1, words(error), fatal=True))
+
     # -- reading
 
     def _poll(self, when: float, source: _Source) -> None:
@@ -159,6 +165,8 @@ class VirtualHost:
                 self._moved = when
             values = instrument.poll()
         except LinkError as error:
+            if self._moved < when:
+                self._plant_lost(arrived, error)
             values = (math.nan,) * len(instrument.channels)
             if (text := source.missed.miss(words(error))) is not None:
                 self._arrive(Fault(arrived, source.index, text))

@@ -126,7 +126,23 @@ def test_lockstep_gives_the_values_of_memory(simulated: Bench, loopback: Bench, 
     assert np.abs(caught.samples[0]).max() > 300
 
 
-def test_a_capture_cannot_outrun_its_record(loopback: Bench) -> None:
+def test_a_served_bench_that_dies_is_a_fatal_fault(loopback: Bench) -> None:
+    port = free_base()
+    server = Server(loopback, plant_from=lambda seed, start: SteadyPlant(), lockstep=True, port_base=port).start()
+    host = build_host(loopback, None, "max", port_base=port)
+    host.open()
+    assert not [i for i in collect(host, 1.0) if isinstance(i, Fault)]  # type: ignore[arg-type]
+    server.stop()
+    host.submit(SetOrder(1, "load.power", 100.0, safety=True))
+    items = collect(host, 1.5)  # type: ignore[arg-type]
+    host.close()
+    assert [i.source for i in items if isinstance(i, Fault) and i.fatal] == [-1], "once, and naming the bench"
+    (done,) = [i for i in items if isinstance(i, OrderDone)]
+    assert not done.ok
+    assert all(math.isnan(v) for i in items if isinstance(i, Readings) and i.at > 1.1 for v in i.values)
+
+
+def test_no_control_port_is_refused(loopback: Bench) -> None:
     """No control port: the refusal says what to start."""
     with pytest.raises(Refused, match="lockstep"):
         build_host(loopback, None, "max", port_base=free_base())
