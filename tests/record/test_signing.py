@@ -234,3 +234,11 @@ def test_a_payload_inside_the_token_is_refused(key: SigningKey) -> None:
 def test_rubbish_is_refused(token: bytes) -> None:
     with pytest.raises(SignatureError):
         signing.check(token, HEADER)
+
+
+@pytest.mark.parametrize("text", ["AB", "AAB", "AA==", "A", "A A", "A+/A"])
+def test_base64url_has_one_spelling_only(text: str) -> None:
+    """RFC 4648, 3.5: spare bits must be zero; RFC 7515, 2: no padding. Another spelling is a change, even if it decodes."""
+    with pytest.raises(ValueError, match="."):
+        keys.unb64(text)
+    assert keys.unb64("AA") == b"\0"

@@ -384,3 +384,17 @@ def test_verifying_needs_no_key_of_ours(sealed: Path) -> None:
         for name, raw in whole.items()
         if name != "header.json" and not name.startswith("signatures/")
     }
+
+
+def test_an_earlier_signature_made_anew_is_noticed(
+    sealed: Path, tmp_path: Path, store: Store, key: SigningKey
+) -> None:
+    """The operator signs again, with another comment, after the reviewer: each signature holds, but not the pair."""
+    path = tmp_path / "copy.bench"
+    path.write_bytes(sealed.read_bytes())
+    countersign(path, OTHER)
+    members = members_of(path)
+    members["signatures/0001.jws"] = signing.sign(members["header.json"], key, comment="on second thoughts")
+    result = verify(rebuilt(tmp_path / "again.bench", members), store=store)
+    assert [(f.part, f.kind) for f in result.findings] == [("signatures/0001.jws", "signature")]
+    assert "0002.jws was made over it" in result.findings[0].what
