@@ -117,6 +117,7 @@ def plan_of(order: RunningOrder, pairing: PairingCard, bench: Bench, seed: int, 
         interlock=bench.card.interlock,
         seed=seed,
         simulated=bench.simulated,
+        nominal_frequency=pairing.battery_inverter.rated_frequency,
     )
 
 
