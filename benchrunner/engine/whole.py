@@ -1,5 +1,6 @@
 """One whole run: opens the bench, identifies its instruments, runs, closes, seals and signs."""
 
+import shutil
 from dataclasses import asdict
 from typing import Any
 
@@ -60,6 +61,7 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
         if closing is not None:
             raise closing
         seal(journal.path, record, key)
+        shutil.rmtree(folder, ignore_errors=True)  # the record holds every input that the journal held
     except (JournalError, OSError) as error:
         problem = getattr(error, "problem", None) or Problem(
             str(record), f"cannot be sealed: {error}", "free the disk"
