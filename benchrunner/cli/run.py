@@ -85,8 +85,10 @@ def call(options: argparse.Namespace) -> int:
                 continue  # the record is being sealed; it takes a moment
     finally:
         session.close()
-    ended = session.ended or {}
+    ended = dict(session.ended or {})
     code = int(ended.get("exit", 5))
+    if ended.get("record"):
+        ended["report"] = _report(Path(ended["record"]))
     problems = ended.get("problems", [])
     if problems:
         for problem in problems:
@@ -131,6 +133,17 @@ def _follow(session: Any, progress: words.Progress, attended: bool) -> None:
                 )
             else:
                 print("still making safe; the alarm stays until it is confirmed", file=sys.stderr)
+
+
+def _report(record: Path) -> str:
+    """The report beside the record; a report that cannot be written does not change the outcome of the run."""
+    from benchrunner.report.html import write_report
+
+    try:
+        return str(write_report(record, record.with_suffix(".html")))
+    except (OSError, Refused) as error:
+        print(f"the report could not be written: {error}", file=sys.stderr)
+        return ""
 
 
 def _answer(question: dict[str, Any]) -> str:

@@ -92,6 +92,10 @@ def outcome(ended: dict[str, Any], checks: list[dict[str, Any]], sink: IO[str]) 
     for name in ("record", "report", "journal"):
         if ended.get(name):
             print(f"{name}: {ended[name]}", file=sink)
+    if ended.get("journal"):
+        print(
+            f"not sealed yet: mend what is said above, then benchrunner recover {ended['journal']}", file=sink
+        )
 
 
 class Progress:
