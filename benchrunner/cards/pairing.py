@@ -227,6 +227,9 @@ class TwinPart(Part):
     transient_resistance: OhmsOrNone = Field(default=0.8, description="dip before the voltage loop acts")
     recovery_time: Time = 0.03
     detect_time: TimeOrNone = 0.005
+    transfer_spread: TimeOrNone = Field(
+        default=0.004, description="by how much a transfer may be faster than the nameplate's time"
+    )
     start_time: Time = 2.0
     measuring_time: Time = 0.02
     loop_gain: Ratio = 1.0

@@ -76,6 +76,7 @@ class States(NamedTuple):
     f_bus: int
     phase_bus: int  # cycles
     phase_grid: int  # cycles
+    phase_lock: int  # cycles by which the running phase of the bus lay off the grid's when last joined to it
     i_grid: int  # A imported, last step
     p_grid: int
     p_inverter: int
@@ -85,7 +86,9 @@ class States(NamedTuple):
     p_pv_dc: int
     v_array: int
     i_array: int
-    lost_at: int  # when the bus was last left without a source
+    lost_at: int  # when the grid last changed, or the bus was last left without a source
+    relay_at: int  # when the transfer relay will have opened
+    draw: int  # state of the generator of chance, 1..2147483646
 
 
 class Parameters(NamedTuple):
@@ -134,6 +137,7 @@ class Parameters(NamedTuple):
     recovery_time: int
     detect_time: int
     transfer_time: int
+    transfer_spread: int  # by how much a transfer may be faster
     grid_wait: int
     start_time: int
     grid_low: int  # V, f windows in which the grid counts as good

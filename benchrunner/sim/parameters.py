@@ -68,6 +68,7 @@ def parameters(card: "PairingCard") -> Array:
         "recovery_time": t.recovery_time,
         "detect_time": t.detect_time,
         "transfer_time": b.transfer_time,
+        "transfer_spread": min(t.transfer_spread, max(0.0, b.transfer_time - t.detect_time)),
         "grid_wait": b.grid_wait,
         "start_time": t.start_time,
         "grid_low": 0.85 * b.rated_voltage,

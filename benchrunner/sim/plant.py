@@ -19,7 +19,7 @@ from benchrunner.sim.kernel import battery
 from benchrunner.sim.kernel import step as kernel
 from benchrunner.sim.kernel.charging import reset_shift
 from benchrunner.sim.kernel.pv_inverter import ac_from_array
-from benchrunner.sim.layout import EVENT_COLUMNS, KIND, MODE, PV_MODE, STAGE, TAPS, E, P, S, U
+from benchrunner.sim.layout import EVENT_COLUMNS, MODE, PV_MODE, STAGE, TAPS, E, P, S, U
 from benchrunner.sim.parameters import array_of, parameters
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ class Plant:
 
     `start`: "soc" (0..1, default 0.6), any setting of `SETTINGS`, and "pv_inverter.on" = 1 for a PV inverter that
     has already entered service. As it starts the bench stands on the grid with everything closed, no load and no
-    sun, unless `start` says otherwise. `seed` chooses the phase of grid and bus. `step` s is the internal grid.
+    sun, unless `start` says otherwise. `seed` chooses the phase of grid and bus, and each transfer's time within its spread. `step` s is the internal grid.
     Raises `Refused` for a pairing that the plant does not carry.
     """
 
@@ -92,7 +92,6 @@ class Plant:
         self._rows = np.zeros((64, EVENT_COLUMNS))
         self._n = 0  # whole steps done
         self._now = 0.0
-        self._lost_offset = 0.0
         self._open: list[int] = []  # events whose row after is still to come
         self.events: list[PlantEvent] = []
         self._begin(dict(start or {}))
@@ -130,8 +129,6 @@ class Plant:
 
     def _gather(self, row: Array) -> None:
         kind, time = int(row[1]), float(row[0])
-        if kind in (KIND.transfer_start, KIND.transfer) and time - float(self._x[S.lost_at]) < 1.0:
-            time += self._lost_offset
         data = dict(zip(KEYS[kind], (float(v) for v in row[2:]), strict=False))
         n = min(math.floor(time / self.step + 1e-7), self._n - 1)
         event = PlantEvent(time, NAMES[kind], data, self._row(n), ())
@@ -198,7 +195,6 @@ class Plant:
             kind, data = "contactor", {"which": float(which), "closed": value}
         if name.startswith("grid.") and kind != "grid-back":
             self._x[S.lost_at] = self._now
-            self._lost_offset = max(0.0, self._now - self._n * self.step)
         self._open.append(len(self.events))
         self.events.append(PlantEvent(self._now, kind, data, self._row(self._n), ()))
 
@@ -313,6 +309,7 @@ class Plant:
         x[S.cell_temperature] = p[P.ambient]
         x[S.protection_closed] = 1.0
         x[S.lost_at] = -1.0
+        x[S.draw] = 1 + (self.seed * 2654435761 + 12345) % 2147483645
         terminal, _ = battery.look_up(self._table, battery.OCV, p[P.soc_first], p[P.soc_step], soc)
         joined = u[U.battery_contactor] > 0.5
         x[S.terminal] = terminal

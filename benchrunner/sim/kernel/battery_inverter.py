@@ -15,7 +15,7 @@ from benchrunner.sim.kernel.charging import (
     step_shift,
     step_stage,
 )
-from benchrunner.sim.kernel.common import share, wrapped
+from benchrunner.sim.kernel.common import drawn, share, wrapped
 from benchrunner.sim.layout import KIND, MODE, STAGE, P, S, U
 
 
@@ -78,8 +78,11 @@ def stop(x: Any, mode: float) -> None:
 
 
 @compiled
-def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, dt: float) -> bool:
-    """One step of its control. True where `event` was filled; a change of charge stage goes to `stage_event`."""
+def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, now: float, dt: float) -> bool:
+    """One step of its control. True where `event` was filled; a change of charge stage goes to `stage_event`.
+
+    `event[0]` is set where the moment lies within the step.
+    """
     mode = x[S.mode]
     x[S.t_mode] += dt
     connected = u[U.battery_contactor] > 0.5 and x[S.protection_closed] > 0.5
@@ -119,13 +122,14 @@ def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, dt: f
         and p[P.grid_f_low] <= u[U.grid_frequency] <= p[P.grid_f_high]
     )
     if mode == MODE.grid:
-        return bool(in_grid(x, p, u, event, dt))
+        return bool(in_grid(x, p, u, event, now, dt))
     if mode == MODE.transfer:
-        if x[S.t_mode] >= p[P.transfer_time] - p[P.detect_time] - 1e-9:
+        if x[S.relay_at] < now + dt - 1e-9:
             x[S.relay] = 0.0
             x[S.t_grid_good] = 0.0
             to_mode(x, MODE.island)
             reset_shift(x)
+            event[0] = max(now, x[S.relay_at])
             event[1], event[2], event[3] = KIND.transfer, x[S.lost_at], x[S.v_bus]
             x[S.frequency] = p[P.f_nominal]
             x[S.v_reference] = p[P.v_nominal]
@@ -157,9 +161,10 @@ def slew(x: Any, aim: float, most: float) -> None:
 
 
 @compiled
-def in_grid(x: Any, p: Any, u: Any, event: Any, dt: float) -> bool:
+def in_grid(x: Any, p: Any, u: Any, event: Any, now: float, dt: float) -> bool:
     """Pass-through: charge by the stage's rule, and watch the bus for the loss of the grid."""
-    x[S.frequency] = x[S.f_bus]
+    if x[S.f_bus] > 0.0:
+        x[S.frequency] = x[S.f_bus]
     surplus = x[S.p_pv] - x[S.p_load]
     wanted = ac_for_charge(x, p, charge_power(x, p, surplus))
     wanted = max(-p[P.p_rated], wanted)
@@ -175,6 +180,13 @@ def in_grid(x: Any, p: Any, u: Any, event: Any, dt: float) -> bool:
         to_mode(x, MODE.transfer)
         x[S.t_lost] = 0.0
         x[S.p_command] = 0.0
+        x[S.draw] = drawn(x[S.draw])
+        took = p[P.transfer_time] - p[P.transfer_spread] * x[S.draw] / 2147483647.0
+        since = now - p[P.detect_time]  # on the grid of steps; an outage's own moment is known better
+        if math.fabs(x[S.lost_at] - since) <= dt:
+            since = x[S.lost_at]
+        x[S.relay_at] = max(now, since + took)
+        event[0] = max(now, min(since + p[P.detect_time], now + 0.999 * dt))
         event[1], event[2], event[3] = KIND.transfer_start, x[S.v_bus], x[S.f_bus]
         return True
     return False
@@ -194,7 +206,7 @@ def synchronise(x: Any, p: Any, u: Any, event: Any, good: bool, dt: float) -> bo
         if x[S.t_thrown] >= 1.0 or x[S.t_mode] > 20.0:
             x[S.throwing_off] = 0.0
         return False
-    angle = wrapped(x[S.phase_bus] - x[S.phase_grid])
+    angle = wrapped(x[S.phase_bus] + x[S.phase_lock] - x[S.phase_grid])
     pull = min(p[P.sync_slip], max(-p[P.sync_slip], -angle * 2.0))
     slew(x, u[U.grid_frequency] + pull, p[P.sync_rate] * dt)
     x[S.v_reference] += (u[U.grid_voltage] - x[S.v_reference]) * share(dt, 0.5)

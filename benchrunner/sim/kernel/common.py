@@ -14,6 +14,12 @@ def share(dt: float, time_constant: float) -> float:
 
 
 @compiled
+def drawn(state: float) -> float:
+    """The next state of a small generator (Lehmer, 16807 modulo 2^31 - 1); divided by 2^31 - 1 it is even in 0..1."""
+    return (state * 16807.0) % 2147483647.0
+
+
+@compiled
 def wrapped(cycles: float) -> float:
     """A phase difference in cycles, brought to -0.5..0.5."""
     return cycles - math.floor(cycles + 0.5)

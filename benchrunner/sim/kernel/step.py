@@ -20,7 +20,7 @@ from benchrunner.sim.kernel.battery_inverter import (
     running,
     stop,
 )
-from benchrunner.sim.kernel.common import share
+from benchrunner.sim.kernel.common import share, wrapped
 from benchrunner.sim.kernel.pv_inverter import control_pv, pv_loss
 from benchrunner.sim.layout import INVERTER, KIND, MODE, PV_MODE, TAPS, E, P, S, U
 
@@ -251,8 +251,8 @@ def run(
             x[S.lost_at] = now
             count = emit(events, count, event, now)
         was = x[S.mode]
-        if control_inverter(x, p, u, event, stage_event, dt):
-            count = emit(events, count, event, now)
+        if control_inverter(x, p, u, event, stage_event, now, dt):
+            count = emit(events, count, event, max(now, event[0]))
         if forming(was) and not running(x[S.mode]):
             x[S.lost_at] = now
         if stage_event[0] > 0.0:
@@ -273,8 +273,11 @@ def run(
                 stop(x, MODE.fault)
                 x[S.lost_at] = now + (k + 1) * part
                 count = emit(events, count, event, now + (k + 1) * part)
-        x[S.phase_bus] += x[S.f_bus] * dt
+        # over a dead bus the battery inverter's oscillator runs on, so that a load meets the wave that it knew
+        x[S.phase_bus] += (x[S.f_bus] if x[S.v_bus] > 0.0 else x[S.frequency]) * dt
         x[S.phase_grid] += u[U.grid_frequency] * dt
+        if x[S.mode] == MODE.grid and u[U.grid_closed] > 0.5:
+            x[S.phase_lock] = wrapped(x[S.phase_grid] - x[S.phase_bus])
         highest, _ = cell_voltages(x, p, table, x[S.terminal])
         cause = protect(x, p, highest, x[S.terminal], dt)
         if cause > 0.0:
