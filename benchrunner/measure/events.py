@@ -5,8 +5,8 @@ from typing import NamedTuple
 import numpy as np
 
 from benchrunner.measure.arrays import Array, ArrayLike, FrequencyLike, rate_of, runs, samples_of, series_of
+from benchrunner.measure.frequency import Phase, phase_of
 from benchrunner.measure.frequency import frequency as find_frequency
-from benchrunner.measure.frequency import mean_frequency
 from benchrunner.measure.power import orders_of
 
 _NAN = float("nan")
@@ -96,13 +96,13 @@ def find_gap(
         raise ValueError(f"the band is a fraction of the peak, not {band}")
     if x.size < 16 or not np.isfinite(x).all():
         return nothing, False
-    f0 = mean_frequency(frequency, x, rate)
-    if not np.isfinite(f0):  # a record that is dead for most of its length still begins with a wave
-        f0 = find_frequency(x[: max(16, x.size // 4)], rate)
-    if not (np.isfinite(f0) and 0 < f0 < rate / 8) or x.size * f0 / rate < 2.5:
+    phase = phase_of(x, rate, frequency)
+    if phase is None:  # a record that is dead for most of its length still begins with a wave
+        phase = phase_of(x, rate, find_frequency(x[: max(16, x.size // 4)], rate))
+    if phase is None or not 0 < phase.f0 < rate / 8 or x.size * phase.f0 / rate < 2.5:
         return nothing, False
-    cycle = rate / f0
-    suspicions = _suspicions(x, cycle, band)
+    f0 = phase.f0
+    suspicions = _suspicions(x, rate, phase, band)
     best, opened = Gap(_NAN, 0.0, 0.0), False
     for first, last in suspicions:
         found, ended = _edges(x, rate, f0, band, first, last)
@@ -111,16 +111,15 @@ def find_gap(
     return best, opened
 
 
-def _suspicions(x: Array, cycle: float, band: float) -> list[tuple[int, int]]:
-    """Where the wave differs from itself one cycle earlier: sample ranges, those closer than two cycles
-    joined."""
-    n = int(cycle)
-    part = cycle - n
-    earlier = np.full(x.size, np.nan)
-    earlier[n + 1 :] = (1 - part) * x[1 : x.size - n] + part * x[: x.size - n - 1]
+def _suspicions(x: Array, rate: float, phase: Phase, band: float) -> list[tuple[int, int]]:
+    """Where the wave differs from itself one cycle earlier: sample ranges, those closer than two cycles joined."""
+    cycle = rate / phase.f0
+    t = np.arange(x.size) / rate
+    earlier = phase.when(
+        phase.at(t) - 2 * np.pi
+    )  # by the phase, so that a changing frequency is no difference
     peak = np.sqrt(2) * _usual_rms(x, cycle)
-    with np.errstate(invalid="ignore"):
-        odd = np.abs(x - earlier) > band * peak
+    odd = (np.abs(x - np.interp(earlier, t, x)) > band * peak) & (earlier >= 0)
     least = max(3, round(0.01 * cycle))  # a spike or a notch is no gap
     joined: list[tuple[int, int]] = []
     for a, b in runs(odd):
