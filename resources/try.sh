@@ -19,8 +19,7 @@ export XDG_DATA_HOME="$keys"   # so that your own keys stay out of it
 $run keys make try-demo --demo --passphrase-file "$out/passphrase" || exit 2
 
 echo "try: starting the simulated instruments on this machine's loopback"
-base=$(.venv/bin/python -m benchrunner.sim.served.ports loopback) || exit 2
-$run serve loopback --pairing tarn6-corrie5 --port-base "$base" --lockstep >"$out/serve.log" 2>&1 &
+$run serve loopback --pairing tarn6-corrie5 --port-base 0 --lockstep >"$out/serve.log" 2>&1 &
 server=$!
 trap 'kill "$server" 2>/dev/null; wait "$server" 2>/dev/null' EXIT INT TERM
 waited=0
@@ -33,6 +32,8 @@ until grep -q '^ready' "$out/serve.log" 2>/dev/null; do
     sleep 0.2
     waited=$((waited + 1))
 done
+
+base=$(sed -n 's/^ready, port base //p' "$out/serve.log")
 
 echo "try: the run"
 $run run load-rejection --pairing tarn6-corrie5 --bench loopback --port-base "$base" --speed max --out "$out" \

@@ -20,7 +20,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--pairing", default="tarn6-corrie5", metavar="CARD", help="pairing card: a file or a shipped name"
     )
     parser.add_argument(
-        "--port-base", type=int, metavar="N", help="first TCP port, instead of the card's own"
+        "--port-base",
+        type=int,
+        metavar="N",
+        help="first TCP port, instead of the card's own; 0: the first free range",
     )
     parser.add_argument(
         "--speed", default="1", metavar="N", help="how many times real time the plant runs (default 1)"
@@ -68,13 +71,18 @@ def call(options: argparse.Namespace) -> int:
     unsupported = pairing.supported()
     if unsupported:
         raise Refused(unsupported)
+    base = options.port_base
+    if base == 0:
+        from benchrunner.sim.served.free import free_base
+
+        base = free_base()
     over = threading.Event()
     with contextlib.suppress(ValueError, OSError, AttributeError):
         signal.signal(signal.SIGTERM, lambda *_: over.set())
     server = Server(
         bench,
         pairing,
-        port_base=options.port_base,
+        port_base=base,
         speed=speed,
         lockstep=options.lockstep,
         seed=options.seed,
@@ -84,7 +92,7 @@ def call(options: argparse.Namespace) -> int:
         print("SIMULATED BENCH: nothing here is real. Loopback only.")
         for line in server.describe():
             print(line)
-        print("ready", flush=True)
+        print(f"ready, port base {server.control_port if base is None else base}", flush=True)
         with contextlib.suppress(KeyboardInterrupt):
             while not over.wait(0.5):  # short waits, so that Ctrl-C is heard on Windows too
                 pass
