@@ -11,7 +11,6 @@ import hashlib
 import itertools
 import os
 import re
-import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -105,7 +104,7 @@ def _place(draft: Path, target: Path) -> Path:
                 pass
         except FileExistsError:
             continue
-        shutil.move(os.fspath(draft), os.fspath(name)) if os.name == "nt" else os.replace(draft, name)
+        os.replace(draft, name)
         with contextlib.suppress(OSError, AttributeError):  # the folder's entry, where the system can
             folder = os.open(name.parent, os.O_RDONLY)
             try:
