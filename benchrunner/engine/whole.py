@@ -42,7 +42,7 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
         except JournalError as error:
             raise Refused(error.problem) from error
         try:
-            opening = _prepared_event(prepared, str(folder))
+            opening = prepared_event(prepared, str(folder))
             stream.emit(opening)
             live = (
                 LiveReadings(stream, [source.channels for source in prepared.plan.sources])
@@ -135,7 +135,8 @@ def _facts(prepared: Prepared, identities: list[Any]) -> RunFacts:
     )
 
 
-def _prepared_event(prepared: Prepared, folder: str) -> Event:
+def prepared_event(prepared: Prepared, folder: str) -> Event:
+    """The `prepared` event: all that a screen needs to know before the run; `folder`: where the journal will lie."""
     order = prepared.plan.order
     return Event(
         0.0,
