@@ -29,7 +29,9 @@ class Control:
     def ask(self, line: str) -> str:
         """Send one line and return the reply without `OK`."""
         if self._broken:  # a late reply to an earlier line must not pass for this one's
-            raise LinkError(self.where, f"{line}: the connection failed before", "is the served bench still running?")
+            raise LinkError(
+                self.where, f"{line}: the connection failed before", "is the served bench still running?"
+            )
         try:
             self._socket.sendall(line.encode("ascii") + b"\n")
             while b"\n" not in self._got:

@@ -89,6 +89,16 @@ def guards(bench: Bench) -> tuple[PlannedGuard, ...]:
     return tuple(found)
 
 
+def reaction_time(bench: Bench, guard: PlannedGuard, rate: float = 1.0) -> float:
+    """Within how many seconds of the crossing the first safe order is on its way: poll period, the meter's update and
+    window, the guard's delay, the reply's latency. `inf` for a channel that nothing reads."""
+    for name, part in bench.card.instruments.items():
+        if any(place.channel == guard.channel for place in bench.placed(name)):
+            meter = part.update + part.window
+            return poll_period(part.period, rate) + meter + guard.delay + bench.drivers[name].latency
+    return float("inf")
+
+
 def safe_steps(bench: Bench) -> tuple[SafeStep, ...]:
     """The safe order."""
     found = []

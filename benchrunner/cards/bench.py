@@ -56,7 +56,7 @@ class InstrumentPart(Part):
     """
 
     role: Name
-    klass: str = Field(alias="class")
+    klass: str = Field(alias="class", json_schema_extra={"enum": sorted(CLASSES)})
     driver: Label
     address: str
     period: Seconds = Field(default=0.0, description="between polls; 0 s: not polled")

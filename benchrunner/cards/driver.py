@@ -142,7 +142,9 @@ class SettingPart(Part):
     """
 
     command: WithValue
-    answer: str | None = Field(default=None, max_length=40, description="what a command is answered with, if at all")
+    answer: str | None = Field(
+        default=None, max_length=40, description="what a command is answered with, if at all"
+    )
     unit: str = "1"
     decimals: int = Field(default=3, ge=0, le=9)
     range: tuple[str, str] | None = None
@@ -199,7 +201,7 @@ class DriverCard(Part):
 
     format: Literal[1]
     title: str = Field(min_length=1, max_length=120)
-    klass: str = Field(alias="class")
+    klass: str = Field(alias="class", json_schema_extra={"enum": sorted(CLASSES)})
     says: str = Field(default="", max_length=1000)
     basis: list[str] = []
     latency: Seconds = Field(

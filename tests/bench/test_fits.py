@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from benchrunner.bench.fits import calibration_notes, check_bench, fits
-from benchrunner.bench.plan import guards, safe_steps, sources_and_channels
+from benchrunner.bench.plan import guards, reaction_time, safe_steps, sources_and_channels
 from benchrunner.cards import reading
 from benchrunner.cards.bench import Bench, fit_bench
 from benchrunner.procedure.running import (
@@ -140,6 +140,8 @@ def test_guards_and_safe_steps(simulated: Bench) -> None:
     found = {guard.id: guard for guard in guards(simulated)}
     assert found["battery-over-current"].low == -180.0
     assert found["battery-over-current"].origin == "bench card"
+    # every 100 ms, of a meter that averages over 100 ms and shows it every 100 ms; delay 200 ms, reply 4 ms
+    assert reaction_time(simulated, found["bus-over-voltage"]) == pytest.approx(0.504)
     steps = safe_steps(simulated)
     assert steps[0].id == "pv-contactor" and steps[-1].setting == "relays.battery_contactor"
     assert steps[0].fallback_setting == "pv_source.on"

@@ -128,7 +128,9 @@ def test_lockstep_gives_the_values_of_memory(simulated: Bench, loopback: Bench, 
 
 def test_a_served_bench_that_dies_is_a_fatal_fault(loopback: Bench) -> None:
     port = free_base()
-    server = Server(loopback, plant_from=lambda seed, start: SteadyPlant(), lockstep=True, port_base=port).start()
+    server = Server(
+        loopback, plant_from=lambda seed, start: SteadyPlant(), lockstep=True, port_base=port
+    ).start()
     host = build_host(loopback, None, "max", port_base=port)
     host.open()
     assert not [i for i in collect(host, 1.0) if isinstance(i, Fault)]  # type: ignore[arg-type]
