@@ -161,6 +161,23 @@ def test_retransfer_in_phase_takes_over_quietly():
     np.testing.assert_allclose(half_cycles(late), 2000.0 / 230.0, rtol=0.01)
 
 
+@pytest.mark.parametrize("shift", [0.0, 0.0031, 0.0072])
+def test_where_model_and_envelope_disagree_one_goes_over_into_the_other(shift):
+    # the envelope says 230 V at 24 kW, which the battery inverter of the model cannot give
+    at = 1.0 + shift
+    start = {**ISLAND, "load_power": 24_000.0, "open_circuit": 400.0}
+    one = envelope(start, Course().at(at, load_power=23_000.0), 2.0)
+    samples, _ = samples_of(one, ("bus.voltage",), 0.8, 50_000.0, 30_000)
+    t = 0.8 + np.arange(30_000) / 50_000.0
+    inside = (t > at + 0.05) & (t < at + 0.15)
+    outside = (t < at - BEFORE - 0.001) | (t > at + AFTER + 0.001)
+    assert np.abs(samples[0][inside]).max() < 0.8 * 325.0
+    assert np.abs(samples[0][outside]).max() == pytest.approx(325.27, rel=1e-3)
+    for join in (at - BEFORE, at + AFTER):
+        near = np.abs(t - join) < 0.001
+        assert np.abs(np.diff(samples[0][near])).max() < 1.1 * 325.3 * 2 * np.pi * 50.0 / 50_000.0
+
+
 def test_windows_merge_and_stay_apart():
     assert windows([1.0, 1.02, 3.0], 0.0, 5.0) == [(1.0 - BEFORE, 1.02 + AFTER), (3.0 - BEFORE, 3.0 + AFTER)]
     assert windows([1.0, 3.0], 1.5, 2.0) == []

@@ -12,7 +12,7 @@ from benchrunner.cards.pairing import read_pairing
 from benchrunner.sim.plant import Plant
 from benchrunner.sim.wave import CHANNELS, edge_after, kernel, waveform
 from benchrunner.sim.wave.plant_envelope import circuit_of, read
-from benchrunner.sim.wave.segment import AFTER, BEFORE, windows
+from benchrunner.sim.wave.segment import AFTER, BEFORE, drive_rows, windows
 
 ROOT = Path(__file__).parents[2]
 SOUND = read_pairing(ROOT / "resources" / "pairings" / "tarn6-corrie5.toml")
@@ -95,6 +95,21 @@ def test_the_gap_is_as_long_as_the_plant_took_to_transfer(moment):
     found = measure.gap(samples[0], RATE)
     assert float(np.min(found.start)) + 1.8 == pytest.approx(lost, abs=1e-3)
     assert found.duration == pytest.approx(transfer - lost, abs=2e-3)
+
+
+def test_through_an_outage_the_inverters_keep_what_they_aimed_at():
+    # with a surplus and nobody forming it the envelope's bus rises; that is no aim of anyone's
+    plant = sunny(load=1500.0)
+    plant.advance(2.0)
+    plant.set("grid.closed", 0.0)
+    plant.advance(3.0)
+    lost, transfer = (next(e.t for e in plant.events if e.kind == kind) for kind in ("grid-lost", "transfer"))
+    assert plant.snapshot_at(lost).after["bus.voltage"] > 260.0
+    rows = drive_rows(
+        read(plant, 1.8, 2.5), np.array([lost - 0.01, *np.linspace(lost + 1e-3, transfer - 1e-3, 9)])
+    )
+    np.testing.assert_allclose(rows[1:, kernel.AMPLITUDE], rows[0, kernel.AMPLITUDE], rtol=1e-3)
+    np.testing.assert_allclose(rows[1:, kernel.PV_CURRENT], rows[0, kernel.PV_CURRENT], rtol=1e-3)
 
 
 def test_load_rejection_is_plausible_on_ac_and_dc():
@@ -192,6 +207,9 @@ def test_an_edge_is_found_whoever_asks_and_however_often():
     plant.advance(5.0)
     assert edge_after(plant, "load.current", 3.0, 1.0, 5.0) == found[0]
     assert edge_after(plant, "load.current", 3.0, 2.6, 5.0) is None
+    plant.advance(5.0031)  # between two points of its grid
+    assert edge_after(plant, "load.current", 3.0, 2.6, 5.0031) is None
+    assert edge_after(plant, "load.current", 3.0, 5.0011, 5.0031) is None
     assert edge_after(plant, "load.current", 30.0, 1.0, 5.0) is None
 
 
