@@ -341,3 +341,72 @@ def test_making_safe_in_the_usual_order_leaves_everything_dead(card):
     ):
         assert plant.value(tap) == 0.0
     assert plant.value("battery.cell_side_voltage") > 50.0
+
+
+def test_charging_from_the_grid_by_its_stages(card, record):
+    pairing = card(battery_inverter={"grid_charge_current": 40.0})
+    plant = Plant(pairing, start={"soc": 0.96})
+    times, rows = record(plant, 3600.0)
+    bulk = (rows["battery_inverter.stage"] == STAGE.bulk) & (times > 10.0)
+    assert rows["battery.current"][bulk] == pytest.approx(40.0, abs=0.6)
+    assert rows["battery.voltage"].max() == pytest.approx(
+        pairing.battery_inverter.absorption_voltage, abs=0.15
+    )
+    assert plant.value("battery_inverter.stage") == STAGE.rest
+    assert abs(plant.value("battery.current")) < 0.3
+    power = rows["grid.power"][bulk]
+    assert power == pytest.approx(rows["battery.power"][bulk] / 0.96, rel=0.04)  # the rest is loss
+
+
+def test_surplus_goes_into_the_battery_before_the_grid(card):
+    plant = Plant(
+        card(battery_inverter={"charge_from_surplus": True}),
+        start={"soc": 0.5, "load.power": 2500.0, **SUNNY},
+    )
+    plant.advance(30.0)
+    assert abs(plant.value("grid.power")) < 20.0
+    assert plant.value("battery.power") > 0.9 * (plant.value("pv.power") - plant.value("load.power"))
+    plant.set("load.power", 0.0)
+    plant.advance(60.0)
+    assert plant.value("battery.current") == pytest.approx(
+        60.0, abs=0.6
+    )  # its limit; what is left is exported
+    assert plant.value("grid.power") < -1000.0
+
+
+def test_an_empty_battery_is_cut_off_by_its_protection(card):
+    pairing = card()
+    plant = Plant(pairing, start={"soc": 0.06, "load.power": 5000.0, "grid.closed": 0})
+    plant.advance(900.0)
+    opened = first(plant, "protection-opened")
+    assert opened.data["cause"] == 4.0
+    assert opened.data["voltage"] < pairing.battery.protection_voltage_low
+    assert plant.value("bus.voltage") == 0.0
+    assert plant.value("load.power") == 0.0
+
+
+def test_a_grid_sag_is_left_and_a_healthy_grid_rejoined(card):
+    plant = Plant(card(), start={"soc": 0.6, "load.power": 2000.0})
+    plant.advance(2.0)
+    plant.set("grid.voltage", 160.0)
+    plant.advance(3.0)
+    assert plant.value("battery_inverter.mode") == MODE.island
+    assert plant.value("bus.voltage") == pytest.approx(230.0, rel=0.01)
+    assert plant.value("grid.voltage") == 160.0  # its side of the open relay
+    plant.set("grid.voltage", 230.0)
+    plant.advance(60.0)
+    assert plant.value("battery_inverter.mode") == MODE.grid
+    assert first(plant, "re-transfer").t - 3.0 > plant.pairing.battery_inverter.grid_wait
+
+
+def test_a_cold_bright_day_is_held_at_the_rating(card):
+    """Cold cells give more than the rating (about 0.4 % per kelvin): the PV inverter clips, the array moves up its curve."""
+    plant = Plant(
+        card(),
+        start={"pv_source.irradiance": 1200.0, "pv_source.temperature": 263.15, "pv_inverter.on": 1},
+    )
+    plant.advance(5.0)
+    assert plant.value("pv.power") == pytest.approx(5000.0, rel=1e-3)
+    power, voltage, _ = plant._array.operating_point(1200.0, 263.15)
+    assert power > 6500.0
+    assert plant.value("pv_source.voltage") > voltage + 5.0

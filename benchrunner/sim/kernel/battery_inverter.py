@@ -165,7 +165,7 @@ def in_grid(x: Any, p: Any, u: Any, event: Any, now: float, dt: float) -> bool:
     """Pass-through: charge by the stage's rule, and watch the bus for the loss of the grid."""
     if x[S.f_bus] > 0.0:
         x[S.frequency] = x[S.f_bus]
-    surplus = x[S.p_pv] - x[S.p_load]
+    surplus = x[S.p_pv] - x[S.p_load] - inverter_loss(x, p, x[S.p_inverter])
     wanted = ac_for_charge(x, p, charge_power(x, p, surplus))
     wanted = max(-p[P.p_rated], wanted)
     x[S.p_command] += (wanted - x[S.p_command]) * share(dt, 0.05)
