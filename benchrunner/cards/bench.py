@@ -16,7 +16,7 @@ from pydantic import Field, field_validator
 from benchrunner import data, units
 from benchrunner.cards import reading
 from benchrunner.cards.classes import CLASSES
-from benchrunner.cards.driver import DriverCard, Part, fit_driver
+from benchrunner.cards.driver import ONE_OF_CLASSES, DriverCard, Part, fit_driver
 from benchrunner.cards.quantities import Dotted, Label, Name, PositiveSeconds, Ratio, Seconds, dotted, si
 from benchrunner.cards.reading import Document, KeyPath, Mended
 from benchrunner.errors import Problem, Refused
@@ -56,7 +56,7 @@ class InstrumentPart(Part):
     """
 
     role: Name
-    klass: str = Field(alias="class", json_schema_extra={"enum": sorted(CLASSES)})
+    klass: str = Field(alias="class", json_schema_extra=ONE_OF_CLASSES)
     driver: Label
     address: str
     period: Seconds = Field(default=0.0, description="between polls; 0 s: not polled")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
+from pydantic.config import JsonDict
 
 from benchrunner.cards import reading
 from benchrunner.cards.classes import CLASSES, InstrumentClass
@@ -18,6 +19,7 @@ from benchrunner.errors import Refused
 
 LONGEST_TEMPLATE = 200
 MOST_REGISTERS = 125  # Modbus Application Protocol V1.1b3, 6.3: the most that one read may ask for
+ONE_OF_CLASSES: JsonDict = {"enum": [*sorted(CLASSES)]}
 Ends = Literal["\n", "\r\n", "\r", ""]
 RegisterType = Literal["int16", "uint16", "int32", "uint32", "float32", "sunssf", "enum16"]
 WIDTH: dict[str, int] = {
@@ -201,7 +203,7 @@ class DriverCard(Part):
 
     format: Literal[1]
     title: str = Field(min_length=1, max_length=120)
-    klass: str = Field(alias="class", json_schema_extra={"enum": sorted(CLASSES)})
+    klass: str = Field(alias="class", json_schema_extra=ONE_OF_CLASSES)
     says: str = Field(default="", max_length=1000)
     basis: list[str] = []
     latency: Seconds = Field(
