@@ -8,12 +8,16 @@ from benchrunner.bench.links.base import Link, NoReplyError, block_of
 class Emulated(Protocol):
     """What a simulated instrument offers to this link (see benchrunner.sim.emulators)."""
 
+    delay: float  # s, from the last query to its reply
+
     def receive(self, data: bytes) -> bytes:
         """Feed bytes, get the replies to all complete messages."""
 
 
 class EmulatedRegisters(Protocol):
     """A simulated Modbus instrument."""
+
+    delay: float  # s, from the last query to its reply
 
     def read_registers(self, unit: int, address: int, count: int) -> list[int]:
         """Holding registers; raises for an address that it does not have."""
@@ -24,8 +28,9 @@ class MemoryLink(Link):
 
     def __init__(self, name: str, emulator: Emulated, ends: bytes, timeout: float = 1.0) -> None:
         super().__init__(name, "memory", timeout)
+        self._emulator = emulator
         self._receive = emulator.receive
-        self._ends = len(ends)
+        self._ends, self._cut = ends, -len(ends)
 
     def _open(self) -> None: ...
 
@@ -39,9 +44,13 @@ class MemoryLink(Link):
             reply = self._receive(message)
         except Exception as error:  # an emulator told to drop its link raises
             raise self._failed(message, error) from error
-        if not reply:
-            raise self._failed(message, NoReplyError("no reply"))
-        reply = reply[: -self._ends] if self._ends else reply
+        if not reply or not reply.endswith(self._ends):
+            raise self._failed(message, NoReplyError("no whole reply" if reply else "no reply", reply))
+        if self._emulator.delay > self.timeout:
+            raise self._failed(message, NoReplyError("no reply in time"))
+        reply = reply[: self._cut] if self._cut else reply
+        if self._misses and not self._proving:
+            self._misses = 0
         self.last.append((message, reply))
         return reply
 
@@ -65,4 +74,7 @@ class MemoryRegisters(Link):
     def _close(self) -> None: ...
 
     def _read_registers(self, address: int, count: int) -> list[int]:
-        return list(self._emulator.read_registers(self._unit, address, count))
+        registers = list(self._emulator.read_registers(self._unit, address, count))
+        if self._emulator.delay > self.timeout:
+            raise NoReplyError("no reply in time")
+        return registers
