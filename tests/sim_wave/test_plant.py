@@ -93,8 +93,9 @@ def test_the_gap_is_as_long_as_the_plant_took_to_transfer(moment):
     assert lost == 2.0 + moment
     samples, _ = waveform(plant, ("bus.voltage",), 1.8, RATE, 10_000)
     found = measure.gap(samples[0], RATE)
-    assert float(np.min(found.start)) + 1.8 == pytest.approx(lost, abs=1e-3)
-    assert found.duration == pytest.approx(transfer - lost, abs=2e-3)
+    assert found.start + 1.8 == pytest.approx(lost, abs=2e-4)
+    # after the relay's time the filter still has to be charged and the voltage control to settle
+    assert -2e-4 < found.duration - (transfer - lost) < 1.5e-3
 
 
 def test_through_an_outage_the_inverters_keep_what_they_aimed_at():

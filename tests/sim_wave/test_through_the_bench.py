@@ -49,7 +49,7 @@ def test_a_transfer_is_captured_and_its_gap_measured(at_work):
     assert armed + wave.trigger == pytest.approx(2.0037, abs=0.011)
     lost, transfer = (next(e.t for e in plant.events if e.kind == kind) for kind in ("grid-lost", "transfer"))
     gap = measure.gap(wave.samples[0], wave.rate)
-    assert gap.duration == pytest.approx(transfer - lost, abs=2e-3)
+    assert -2e-4 < gap.duration - (transfer - lost) < 1.5e-3
     assert armed + wave.start + gap.start == pytest.approx(lost, abs=1.5e-3)
     t = armed + wave.start + np.arange(wave.samples.shape[1]) / wave.rate
     later = t > transfer + 0.1
