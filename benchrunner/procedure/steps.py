@@ -37,12 +37,14 @@ class StepMaker:
     ) -> None:
         """Plan `steps`; `wave`: they are repeats that shall fall at random points on the wave."""
         for index, step in enumerate(steps):
+            if self._full:
+                return  # said already; walking on through nested repeats could take for ever
             here = (*path, index)
             if step.is_group:
                 self._group(amounts, step, here, prefix)
             elif len(self.steps) < MOST_STEPS:
                 self.steps.append(self._step(amounts, step, here, prefix, group, repeat, wave))
-            elif not self._full:
+            else:
                 self._full = True
                 amounts.findings.add(
                     here, f"brings the running order beyond {MOST_STEPS} steps", "use fewer repeats"
@@ -57,6 +59,8 @@ class StepMaker:
             assert step.repeats is not None
             rounds = [{} for _ in range(self._count(amounts, path, step.repeats))]
         for number, values in enumerate(rounds, 1):
+            if self._full:
+                break
             scope = amounts.scope.inner(values) if values else amounts.scope
             self.walk(
                 amounts.within(scope),

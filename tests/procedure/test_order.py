@@ -121,9 +121,7 @@ each = { level = ["1 kW", "2 kW"] }
 
 
 def test_too_many_steps_are_refused() -> None:
-    inner = (
-        'repeats = 100\nid = "b"\ntitle = "b"\n[[steps.steps.steps]]\nid = "c"\ntitle = "c"\nrepeats = 100\n'
-    )
+    inner = 'repeats = 1000\nid = "b"\ntitle = "b"\n[[steps.steps.steps]]\nid = "c"\ntitle = "c"\nrepeats = 1000\n'
     text = SMALL + f'\n[[steps]]\nid = "a"\ntitle = "a"\nrepeats = 1000\n[[steps.steps]]\n{inner}[[steps.steps.steps.steps]]\nid = "d"\ntitle = "d"\n'  # fmt: skip
     with pytest.raises(Refused, match="beyond 2000 steps"):
         read_text(text)
