@@ -70,7 +70,10 @@ class PlannedCapture:
 
 @dataclass(frozen=True, slots=True)
 class PlannedCheck:
-    """One judgement. `window`: over which part of the step the measure looks."""
+    """One judgement. `window`: over which part of the step the measure looks.
+
+    `id` is the procedure's own, without a group's prefix; step id and check id together are unique in a running order.
+    """
 
     id: str
     measure: str  # a name of benchrunner.measure.catalogue
