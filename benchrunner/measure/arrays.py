@@ -47,11 +47,14 @@ class Integral:
 
     def __init__(self, y: npt.NDArray[np.inexact], rate: float) -> None:
         self._h = 1.0 / rate
-        padded = (
-            np.concatenate(([2 * y[0] - y[1]], y, [2 * y[-1] - y[-2]])) if y.size > 1 else np.repeat(y, 3)
-        )
+        if y.size > 3:  # cubic beyond the ends
+            first = 4 * y[0] - 6 * y[1] + 4 * y[2] - y[3]
+            last = 4 * y[-1] - 6 * y[-2] + 4 * y[-3] - y[-4]
+            padded = np.concatenate(([first], y, [last]))
+        else:
+            padded = np.concatenate((y[:1], y, y[-1:]))
         self._y = padded
-        self._slope = np.gradient(padded) if padded.size > 2 else np.zeros_like(padded)
+        self._slope = np.gradient(padded, edge_order=2) if padded.size > 2 else np.zeros_like(padded)
         if padded.size > 6:  # fourth order inside
             inner = (8 * (padded[3:-1] - padded[1:-3]) - (padded[4:] - padded[:-4])) / 12
             self._slope[2:-2] = inner

@@ -96,7 +96,9 @@ def find_gap(
         raise ValueError(f"the band is a fraction of the peak, not {band}")
     if x.size < 16 or not np.isfinite(x).all():
         return nothing, False
-    phase = phase_of(x, rate, frequency)
+    phase = phase_of(x, rate)  # what comes back has a frequency of its own; what is given helps where none is found
+    if phase is None and frequency is not None:
+        phase = phase_of(x, rate, frequency)
     if phase is None:  # a record that is dead for most of its length still begins with a wave
         phase = phase_of(x, rate, find_frequency(x[: max(16, x.size // 4)], rate))
     if phase is None or not 0 < phase.f0 < rate / 8 or x.size * phase.f0 / rate < 2.5:

@@ -212,16 +212,6 @@ def _track(given: FrequencyLike, end: float) -> tuple[Array, Array]:
     return times, np.concatenate((values[:1], values, values[-1:]))
 
 
-def mean_frequency(given: FrequencyLike, samples: Array, rate: float) -> float:
-    """One number for what was given as `frequency`: itself, the mean of a track, or the frequency found."""
-    if given is None:
-        return frequency(samples, rate)
-    if np.ndim(given) == 0:  # type: ignore[arg-type]
-        return float(given)  # type: ignore[arg-type]
-    times, values = _track(given, max(samples.size - 1, 1) / rate)
-    return float(np.sum(0.5 * np.diff(times) * (values[1:] + values[:-1])) / (times[-1] - times[0]))
-
-
 def _coarse(x: Array, rate: float) -> float:
     """The strongest line of the spectrum, or NaN where no line stands out."""
     factor = max(1, x.size // 131_072)  # a fundamental of mains lies far below
@@ -270,7 +260,7 @@ def _fitted(x: Array, rate: float, start: float) -> float:
     if cycles < 0.999:
         return float("nan")
     orders = min(
-        40, int(0.45 * rate / start), (x.size - 3) // 6, 40 if cycles >= 3 else 12 if cycles >= 1.8 else 5
+        25, int(0.45 * rate / start), (x.size - 3) // 6, 25 if cycles >= 3 else 12 if cycles >= 1.8 else 5
     )
     if orders < 1:
         return float("nan")

@@ -104,8 +104,8 @@ def orders_of(x: Array, theta: Array, most: int) -> npt.NDArray[np.complex128]:
     turn = np.exp(-1j * theta)
     sums = np.zeros(2 * most + 1, dtype=np.complex128)  # sum of exp(-j p theta)
     right = np.zeros(most + 1, dtype=np.complex128)
-    for a in range(0, x.size, 1 << 16):  # in pieces that stay in the cache
-        step, piece = turn[a : a + (1 << 16)], x[a : a + (1 << 16)]
+    for a in range(0, x.size, 1 << 14):  # in pieces that stay in the cache
+        step, piece = turn[a : a + (1 << 14)], x[a : a + (1 << 14)].astype(np.complex128)
         running = np.ones_like(step)
         for p in range(2 * most + 1):
             sums[p] += running.sum()

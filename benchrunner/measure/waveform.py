@@ -127,13 +127,14 @@ def thd(data: Wave, arguments: Arguments) -> Measured:
     """Distortion over the capture. A ratio, so the gain cancels; the scatter of its 10-cycle pieces averages
     out, and an offset in the recorder's scale of the size of u_offset may lie in any order."""
     f0 = frequency(data.samples, data.rate)
-    value = find_thd(data.samples, data.rate, f0 if np.isfinite(f0) else None)
-    if not np.isfinite(value):
+    value = find_thd(data.samples, data.rate)
+    if not (np.isfinite(value) and np.isfinite(f0)):
         return nothing(f"the capture of {data.channel} holds no fundamental")
     n = int(10 * data.rate / f0)
     pieces = [
-        find_thd(data.samples[a : a + n], data.rate, f0) for a in range(0, data.samples.size - n + 1, n)
+        find_thd(data.samples[a : a + n], data.rate) for a in range(0, data.samples.size - n + 1, n)
     ]
+    pieces = [piece for piece in pieces if np.isfinite(piece)]
     scatter = float(np.std(pieces, ddof=1) / np.sqrt(len(pieces))) if len(pieces) > 1 else 0.0
     fundamental = float(np.std(data.samples))
     floor = data.u_offset / fundamental if fundamental > 0 else 0.0
