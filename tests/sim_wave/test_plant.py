@@ -98,6 +98,35 @@ def test_the_gap_is_as_long_as_the_plant_took_to_transfer(moment):
     assert -2e-4 < found.duration - (transfer - lost) < 1.5e-3
 
 
+@pytest.mark.parametrize("volts", [0.0, 100.0])
+def test_a_source_that_sags_holds_the_bus_down_until_the_relay_opens(volts):
+    plant = sunny(load=3000.0)
+    plant.advance(2.0037)
+    plant.set("grid.voltage", volts)
+    plant.advance(4.0)
+    transfer = next(e.t for e in plant.events if e.kind == "transfer")
+    samples, _ = waveform(plant, ("bus.voltage", "grid.voltage", "grid.current"), 1.9, RATE, 10_000)
+    t = 1.9 + np.arange(10_000) / RATE
+    down = (t > 2.0037 + 0.002) & (t < transfer)
+    assert np.abs(samples[0][down]).max() < volts * np.sqrt(2.0) + 30.0
+    np.testing.assert_allclose(np.abs(samples[1][down]), np.abs(samples[0][down]), atol=1e-9)
+    assert np.abs(samples[2][t > transfer + 1e-3]).max() < 1e-9
+    back = (t > 2.1) & (t < 2.2)
+    assert rms(samples[0][back]) == pytest.approx(230.0, rel=0.02)
+
+
+def test_a_battery_that_comes_back_brings_no_false_inrush():
+    plant = sunny(load=1000.0, **{"grid.closed": 0.0})
+    plant.advance(2.0)
+    plant.set("relays.battery_contactor", 0.0)
+    plant.advance(4.0)
+    plant.set("relays.battery_contactor", 1.0)
+    plant.advance(6.0)
+    samples, _ = waveform(plant, ("battery.current", "battery.voltage"), 3.5, RATE, 40_000)
+    _, rows = plant.rows(3.5, 5.5)
+    assert np.abs(samples[0]).max() < 1.1 * np.abs(rows[:, plant.tap_indices(["battery.current"])[0]]).max()
+
+
 def test_through_an_outage_the_inverters_keep_what_they_aimed_at():
     # with a surplus and nobody forming it the envelope's bus rises; that is no aim of anyone's
     plant = sunny(load=1500.0)

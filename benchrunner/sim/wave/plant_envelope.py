@@ -109,6 +109,8 @@ def _events(
             watched = (_AT["grid.source_voltage"], _AT["grid.source_frequency"])
             if not after or all(before[k] == after[k] for k in watched):
                 continue  # sun and temperature change nothing within a cycle
+        if event.kind == "contactor" and event.data["which"] == 1.0 and event.data["closed"] == 1.0:
+            continue  # the battery comes back through its pre-charge resistor, over a second or so
         names = (
             CONTACTORS[int(event.data["which"])] if event.kind == "contactor" else FOLLOWED.get(event.kind)
         )

@@ -160,11 +160,14 @@ def extra_losses(circuit: Circuit, voltage: Array, terminal: Array, current: Arr
 
 def grid_source(envelope: Envelope, times: Array) -> Array:
     """Voltage of the grid's source behind its impedance, V: so that the bus comes out as the envelope says."""
+    from benchrunner.sim.wave import kernel
+
     circuit = envelope.circuit
     switch = envelope.of("switch", times) > 0.5
     if not switch.any():
         return np.zeros(len(times))
-    relay = envelope.of("relay", times) > 0.5
+    # only in steady company does the envelope's bus tell what stands behind the impedance; else it is as set
+    company = (envelope.of("relay", times) > 0.5) & (envelope.of("mode", times) == kernel.FOLLOWING)
     root2 = np.sqrt(2.0)
     voltage = envelope.of("bus_voltage", times)
     alive = voltage > 0.05 * circuit.rated_voltage
@@ -175,7 +178,7 @@ def grid_source(envelope: Envelope, times: Array) -> Array:
         phase
     )
     apart = envelope.of("grid_voltage", times) * np.sin(envelope.of("grid_phase", times))
-    return np.asarray(root2 * np.where(switch, np.where(relay, joined, apart), 0.0))
+    return np.asarray(root2 * np.where(switch, np.where(company, joined, apart), 0.0))
 
 
 def initial_state(envelope: Envelope, row: Array, time: Array) -> Array:
