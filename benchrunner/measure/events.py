@@ -96,7 +96,9 @@ def find_gap(
         raise ValueError(f"the band is a fraction of the peak, not {band}")
     if x.size < 16 or not np.isfinite(x).all():
         return nothing, False
-    phase = phase_of(x, rate)  # what comes back has a frequency of its own; what is given helps where none is found
+    phase = phase_of(
+        x, rate
+    )  # what comes back has a frequency of its own; what is given helps where none is found
     if phase is None and frequency is not None:
         phase = phase_of(x, rate, frequency)
     if phase is None:  # a record that is dead for most of its length still begins with a wave

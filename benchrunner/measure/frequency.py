@@ -208,8 +208,20 @@ def _track(given: FrequencyLike, end: float) -> tuple[Array, Array]:
     times, values = times[good], values[good]
     if times.size == 0 or (np.diff(times) <= 0).any():
         raise ValueError("a frequency track needs positive values at rising times")
-    times = np.concatenate(([min(0.0, times[0]) - 1e-9], times, [max(end, times[-1]) + 1e-9]))
-    return times, np.concatenate((values[:1], values, values[-1:]))
+    first, last = min(0.0, float(times[0])) - 1e-9, max(end, float(times[-1])) + 1e-9
+    head, tail = _carried(times[:5], values[:5], first), _carried(times[-5:], values[-5:], last)
+    return np.concatenate(([first], times, [last])), np.concatenate(([head], values, [tail]))
+
+
+def _carried(times: Array, values: Array, at: float) -> float:
+    """The track's outermost five values carried on along a straight line, as far as they themselves reach."""
+    near = values[0] if at < times[0] else values[-1]
+    reach = float(times[-1] - times[0])
+    if times.size < 3 or min(abs(at - times[0]), abs(at - times[-1])) > 1.2 * reach:
+        return float(near)
+    middle = times.mean()
+    slope = float(np.sum((times - middle) * values) / np.sum((times - middle) ** 2))
+    return max(0.5 * float(near), float(values.mean()) + slope * float(at - middle))
 
 
 def _coarse(x: Array, rate: float) -> float:

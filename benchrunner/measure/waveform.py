@@ -131,9 +131,7 @@ def thd(data: Wave, arguments: Arguments) -> Measured:
     if not (np.isfinite(value) and np.isfinite(f0)):
         return nothing(f"the capture of {data.channel} holds no fundamental")
     n = int(10 * data.rate / f0)
-    pieces = [
-        find_thd(data.samples[a : a + n], data.rate) for a in range(0, data.samples.size - n + 1, n)
-    ]
+    pieces = [find_thd(data.samples[a : a + n], data.rate) for a in range(0, data.samples.size - n + 1, n)]
     pieces = [piece for piece in pieces if np.isfinite(piece)]
     scatter = float(np.std(pieces, ddof=1) / np.sqrt(len(pieces))) if len(pieces) > 1 else 0.0
     fundamental = float(np.std(data.samples))

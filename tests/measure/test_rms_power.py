@@ -48,8 +48,10 @@ def test_a_track_of_frequency_is_followed() -> None:
     x = 230 * np.sqrt(2) * np.sin(2 * np.pi * np.cumsum(f) / RATE)
     for track in (None, f, (t, f), frequency_track(x, RATE)):
         _, values = half_cycle_rms(x, RATE, track)
-        assert np.abs(values[5:-5] - 230).max() < 0.01
-        assert np.abs(values - 230).max() < 0.15  # a track ends two cycles early and is carried on level
+        assert np.abs(values[2:-2] - 230).max() < 0.02
+        assert (
+            np.abs(values - 230).max() < 0.12
+        )  # beyond the last whole cycle the pace is carried on, not the ramp
         assert np.abs(window_rms(x, RATE, track, cycles=5)[1] - 230).max() < 0.05
 
 
