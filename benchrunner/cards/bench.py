@@ -312,9 +312,7 @@ def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found
         yield (*here, "address"), "is memory, on a bench that is not simulated", "give its real address"
     if "{port" in part.address and bench.card.served is None:
         yield (*here, "address"), "uses {port}, and the card has no [served]", "add [served] with port_base"
-    wanted = {"visa": ("::",), "serial": ("serial:", "socket:"), "modbus": ("modbus:",)}[
-        driver.link.kind
-    ]
+    wanted = {"visa": ("::",), "serial": ("serial:", "socket:"), "modbus": ("modbus:",)}[driver.link.kind]
     if part.address != "memory" and not any(mark in part.address for mark in wanted):
         yield (
             (*here, "address"),

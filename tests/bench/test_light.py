@@ -18,5 +18,7 @@ print(",".join(sorted(heavy & set(sys.modules))))
 
 def test_cards_and_links_are_light() -> None:
     root = Path(__file__).parents[2]
-    done = subprocess.run([sys.executable, "-c", CODE], capture_output=True, text=True, cwd=root, check=True, timeout=60)
+    done = subprocess.run(
+        [sys.executable, "-c", CODE], capture_output=True, text=True, cwd=root, check=True, timeout=60
+    )
     assert done.stdout.strip() == ""

@@ -121,5 +121,10 @@ fields = [
     card = fit(text.replace("AT", "125"))
     assert card.reads[0].span() == (2, 125)
     assert any("spans 126" in p for p in problems(text.replace("AT", "126")))
-    assert any("lacks at or type" in p for p in problems(text.replace('type = "uint32"', "scale = 2.0").replace("AT", "5")))
-    assert any("model or address" in p for p in problems(text.replace("model = 701\n", "").replace("AT", "5")))
+    assert any(
+        "lacks at or type" in p
+        for p in problems(text.replace('type = "uint32"', "scale = 2.0").replace("AT", "5"))
+    )
+    assert any(
+        "model or address" in p for p in problems(text.replace("model = 701\n", "").replace("AT", "5"))
+    )
