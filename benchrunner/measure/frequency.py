@@ -122,6 +122,8 @@ def phase_of(x: Array, rate: float, given: FrequencyLike = None) -> Phase | None
         return None
     if given is not None and not np.isscalar(given) and np.ndim(given) != 0:  # type: ignore[arg-type]
         times, values = _track(given, end)
+        fine = np.union1d(times, np.linspace(times[0], times[-1], int((times[-1] - times[0]) * 1000) + 2))
+        times, values = fine, np.interp(fine, times, values)  # the phase bends between the track's own points
         theta = (
             2 * np.pi * np.concatenate(([0.0], np.cumsum(0.5 * np.diff(times) * (values[1:] + values[:-1]))))
         )
