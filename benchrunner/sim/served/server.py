@@ -91,6 +91,10 @@ class Server:
             emulator.receive(b"FETCh?\n")
             if emulator.meter is not None:
                 emulator.meter.values()
+        if hasattr(plant, "snapshot_at"):  # the simulated pairing; a test's own plant may have no waveforms
+            from benchrunner.sim.wave import waveform
+
+            waveform(plant, ("bus.voltage",), 0.2, 20_000.0, 10_000)
 
     def exchange(self, name: str, data: bytes, reader: LineReader | None) -> tuple[bytes, float, bool]:
         """Give an instrument what arrived: its reply, the wall seconds to hold it back, whether the link drops."""
