@@ -8,6 +8,10 @@ import os
 from hypothesis import HealthCheck, settings
 
 # A shared machine is slow now and then: examples have no time limit of their own, the suite has one.
-settings.register_profile("quick", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
-settings.register_profile("long", deadline=None, max_examples=1000, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile(
+    "quick", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile(
+    "long", deadline=None, max_examples=1000, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "quick"))

@@ -36,8 +36,10 @@ class Session:
     @classmethod
     def start(cls, request: RunRequest) -> "Session":
         """Start the engine and hand it the request."""
-        # A group of its own on Windows, where Ctrl-C cannot be ignored by one process alone; elsewhere the engine ignores it.
-        flags = subprocess.CREATE_NEW_PROCESS_GROUP if sys.platform == "win32" else 0
+        flags = 0
+        if sys.platform == "win32":
+            # a group of its own: Ctrl-C cannot be ignored by one process alone there; elsewhere the engine ignores it
+            flags = subprocess.CREATE_NEW_PROCESS_GROUP
         process = subprocess.Popen(
             [sys.executable, "-m", "benchrunner.engine"],
             stdin=subprocess.PIPE,
