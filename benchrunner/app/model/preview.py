@@ -1,0 +1,147 @@
+"""What a chosen run would be, before it runs: parameters with ranges, cautions, running order, and all that is wrong.
+
+Reading cards loads heavy libraries; call these from a worker.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchrunner.errors import Problem, Refused
+
+
+@dataclass(frozen=True, slots=True)
+class ParameterView:
+    """One parameter: its name, what it is, the value that holds unless changed, and its range, all with units."""
+
+    name: str
+    says: str
+    default: str
+    low: str
+    high: str
+    value: str = ""  # as worked out, with unit
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """The chosen run. `prepared` is the engine's own `prepared` data; empty where problems stand in the way."""
+
+    procedure: str
+    pairing: str
+    bench: str
+    title: str = ""
+    purpose: str = ""
+    cautions: tuple[str, ...] = ()
+    parameters: tuple[ParameterView, ...] = ()
+    prepared: dict[str, Any] = field(default_factory=dict)
+    problems: tuple[Problem, ...] = ()
+    simulated: bool | None = None
+    attended: bool = True
+
+
+def preview(
+    procedure: str, pairing: str, bench: str, settings: Mapping[str, str], operator: str = "", acknowledge: str = ""
+) -> Preview:
+    """Read everything and say what would run. Never raises for what files can hold: problems are in the answer."""
+    from benchrunner.engine.prepare import prepare
+    from benchrunner.engine.request import RunRequest
+    from benchrunner.engine.whole import prepared_event
+
+    problems: tuple[Problem, ...] = ()
+    prepared: dict[str, Any] = {}
+    values: dict[str, str] = {}
+    # The name and the acknowledgement are asked for by the window itself before the run; they are no problem of the files.
+    request = RunRequest(
+        procedure=procedure, pairing=pairing, bench=bench, settings=dict(settings),
+        operator=operator or "preview", acknowledge=acknowledge or "preview",
+    )  # fmt: skip
+    try:
+        ready = prepare(request)
+        prepared = prepared_event(ready, "").data
+        values = {name: _quantity(*value) for name, value in ready.plan.order.parameters.items()}
+    except Refused as refused:
+        problems = tuple(refused.problems)
+    except (OSError, ValueError, RecursionError) as error:
+        problems = (Problem(procedure, f"cannot be prepared: {error}", "check the three files"),)
+    title, purpose, cautions, parameters = _procedure(procedure, pairing, bench, values)
+    return Preview(
+        procedure, pairing, bench, title, purpose, cautions, parameters, prepared, problems, _simulated(bench, prepared)
+    )
+
+
+def _procedure(
+    procedure: str, pairing: str, bench: str, values: Mapping[str, str]
+) -> tuple[str, str, tuple[str, ...], tuple[ParameterView, ...]]:
+    from benchrunner.procedure.reader import read
+
+    try:
+        found = read(procedure)
+    except (Refused, OSError):
+        return "", "", (), ()
+    lookup = _card_values(pairing, bench)
+    parameters = tuple(
+        ParameterView(
+            name,
+            parameter.says,
+            _worked_out(parameter.value, lookup),
+            _worked_out(parameter.range[0], lookup),
+            _worked_out(parameter.range[1], lookup),
+            values.get(name, ""),
+        )
+        for name, parameter in found.parameters.items()
+    )
+    return found.title, " ".join(found.purpose.split()), tuple(found.cautions), parameters
+
+
+def _card_values(pairing: str, bench: str) -> dict[str, Any]:
+    from benchrunner.cards.bench import read_bench
+    from benchrunner.cards.pairing import read_pairing
+
+    values: dict[str, Any] = {}
+    for read, path in ((read_pairing, pairing), (read_bench, bench)):
+        try:
+            values |= read(path).values()  # type: ignore[operator]
+        except (Refused, OSError):
+            continue
+    return values
+
+
+def _worked_out(raw: object, values: Mapping[str, Any]) -> str:
+    """A value of the procedure in words; arithmetic over what is not known here is shown as it is written."""
+    from benchrunner.procedure.amounts import parsed
+    from benchrunner.procedure.arithmetic import ArithmeticFault, evaluate, unit_text
+    from benchrunner.procedure.names import AlreadyReported, Scope
+
+    try:
+        value = evaluate(parsed(str(raw)), Scope(values).lookup)
+        if value.dimension is None or value.number is None or value.number != value.number:
+            return str(raw)
+        return _quantity(float(value.number), unit_text(value.dimension))
+    except (ArithmeticFault, AlreadyReported, ValueError, TypeError, KeyError):
+        return str(raw)
+
+
+def _quantity(value: float, unit: str) -> str:
+    """A value as a person would type it: "3 kW", "900 W/m^2"."""
+    from benchrunner.units import UnitError, parse, show
+
+    text = show(value, unit, 12)
+    figure, _, word = text.partition(" ")
+    if "." in figure and "e" not in figure:
+        figure = figure.rstrip("0").rstrip(".")
+    short = f"{figure} {word}".strip()
+    try:
+        good = abs(parse(short, expect=unit).value - value) <= 1e-9 * max(1.0, abs(value))
+    except UnitError:
+        good = False
+    return short if good else text
+
+
+def _simulated(bench: str, prepared: Mapping[str, Any]) -> bool | None:
+    if prepared:
+        return bool(prepared.get("simulated"))
+    from pathlib import Path
+
+    from benchrunner.app.model.choices import read_choice
+
+    return read_choice(Path(bench)).simulated

@@ -1,0 +1,222 @@
+"""The state of one run as a screen shows it, built from the engine's events and from nothing else."""
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchrunner.app.model.traces import Trace
+
+EventDict = dict[str, Any]
+STALE = 5.0  # s of bench time after which a value that did not come again is no longer shown
+_MOST_NOTES = 500
+
+VERDICTS = ("pass", "fail", "inconclusive", "not judged", "not applicable")
+
+
+@dataclass(slots=True)
+class StepState:
+    """One step of the running order and how far it is."""
+
+    index: int
+    id: str
+    title: str
+    says: str = ""
+    group: str = ""
+    repeat: int = 0
+    expected: float = 0.0
+    at_most: float = 0.0
+    checks: int = 0
+    phase: str = "coming"  # coming, started, waiting, judged, done, failed, skipped
+    text: str = ""
+    waits_for: str = ""
+    started: float | None = None
+    ended: float | None = None
+
+
+@dataclass(slots=True)
+class Note:
+    """A line of what happened: `level` is info, warning, error, alarm, safe or guard."""
+
+    at: float
+    text: str
+    level: str = "info"
+
+
+@dataclass(slots=True)
+class SafeOrder:
+    """One order of making safe."""
+
+    id: str
+    says: str
+    phase: str
+    text: str = ""
+    at: float = 0.0
+
+
+@dataclass
+class RunState:
+    """Everything a screen shows of a run. `feed` it the engine's events in their order."""
+
+    prepared: dict[str, Any] = field(default_factory=dict)
+    state: str = ""  # the runner's state in its own words; "" before it started
+    cause: str = ""
+    at: float = 0.0  # newest bench time, s
+    steps: list[StepState] = field(default_factory=list)
+    checks: list[dict[str, Any]] = field(default_factory=list)
+    traces: dict[str, Trace] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    safe: list[SafeOrder] = field(default_factory=list)
+    guards: list[dict[str, Any]] = field(default_factory=list)  # those that acted
+    notes: list[Note] = field(default_factory=list)
+    question: dict[str, Any] | None = None
+    ended: dict[str, Any] | None = None
+    changes: int = 0  # grows with each event that is not readings
+    batches: int = 0  # grows with each batch of readings
+
+    # ---------------------------------------------------------------- what is asked of it
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the bench is simulated; before that is known: False."""
+        return bool(self.prepared.get("simulated"))
+
+    @property
+    def current(self) -> StepState | None:
+        """The step that is going on."""
+        return next((s for s in self.steps if s.started is not None and s.ended is None), None)
+
+    @property
+    def planned_checks(self) -> int:
+        """How many checks the running order holds."""
+        return sum(step.checks for step in self.steps)
+
+    def value(self, channel: str) -> float:
+        """The newest reading of a channel; NaN if there is none, it was not valid, or it is too old to be shown."""
+        trace = self.traces.get(channel)
+        if trace is None or self.at - trace.last_time > STALE:
+            return math.nan
+        return trace.last
+
+    def count(self, verdict: str) -> int:
+        """How many checks fell with that verdict."""
+        return sum(1 for check in self.checks if check.get("verdict") == verdict)
+
+    # ---------------------------------------------------------------- events
+
+    def feed(self, event: EventDict) -> None:
+        """Take one event. Kinds that are not known are passed over: a newer engine may say more."""
+        at = float(event.get("at") or 0.0)
+        data = event.get("data") or {}
+        if event["kind"] != "ended":
+            self.at = max(self.at, at)
+        take = getattr(self, "_on_" + str(event["kind"]).replace(" ", "_"), None)
+        if take is None:
+            return
+        if event["kind"] == "readings":
+            self.batches += 1
+        else:
+            self.changes += 1
+        take(at, data)
+
+    def _on_prepared(self, at: float, data: dict[str, Any]) -> None:
+        self.prepared = data
+        self.units = {str(c["name"]): str(c["unit"]) for c in data.get("channels", [])}
+        self.steps = [
+            StepState(
+                index=int(s["index"]),
+                id=str(s["id"]),
+                title=str(s["title"]),
+                says=str(s.get("says") or ""),
+                group=str(s.get("group") or ""),
+                repeat=int(s.get("repeat") or 0),
+                expected=float(s.get("expected") or 0.0),
+                at_most=float(s.get("at_most") or 0.0),
+                checks=len(s.get("checks", [])),
+            )
+            for s in data.get("steps", [])
+        ]
+
+    def _on_readings(self, at: float, data: dict[str, Any]) -> None:
+        for name, points in (data.get("channels") or {}).items():
+            trace = self.traces.get(name)
+            if trace is None:
+                trace = self.traces[name] = Trace()
+            trace.extend(points["times"], points["values"])
+
+    def _on_state(self, at: float, data: dict[str, Any]) -> None:
+        self.state, self.cause = str(data.get("state", "")), str(data.get("cause", ""))
+        if self.state != "waiting for the operator":
+            self.question = None
+        if self.state == "making safe":
+            self._say(at, f"Making the bench safe: {self.cause}.", "warning" if "last" not in self.cause else "info")
+            self._close_open_step(at)
+        elif self.state == "paused":
+            self._say(at, "Paused between two steps; guards stay live.")
+
+    def _on_step(self, at: float, data: dict[str, Any]) -> None:
+        index = int(data.get("index", -1))
+        if not 0 <= index < len(self.steps):
+            return
+        step, phase, text = self.steps[index], str(data.get("phase", "")), str(data.get("text") or "")
+        step.phase = phase
+        if phase == "started":
+            step.started, step.ended = at, None
+            self._say(at, f"Step {index + 1} of {len(self.steps)}: {step.title}")
+        elif phase == "waiting":
+            step.waits_for = text
+        elif phase in ("done", "failed", "skipped"):
+            step.ended = at
+            if phase != "done":
+                step.text = text
+                self._say(at, f"{step.title}: {text or phase}", "warning")
+
+    def _on_order(self, at: float, data: dict[str, Any]) -> None:
+        if data.get("phase") == "failed":
+            self._say(at, f"Order failed: {data.get('text', data.get('setting', ''))}", "error")
+
+    def _on_check(self, at: float, data: dict[str, Any]) -> None:
+        self.checks.append({**data, "at": at})
+
+    def _on_capture(self, at: float, data: dict[str, Any]) -> None:
+        phase = str(data.get("phase", ""))
+        if phase not in ("arming", "armed"):
+            says = {"in": "Waveform captured"}.get(phase, f"Capture {phase}")
+            self._say(at, f"{says}: {data.get('text', '')}".rstrip(": "), "info" if phase == "in" else "warning")
+
+    def _on_ask(self, at: float, data: dict[str, Any]) -> None:
+        self.question = dict(data)
+        self._say(at, f"Question: {data.get('text', '')}")
+
+    def _on_guard(self, at: float, data: dict[str, Any]) -> None:
+        self.guards.append({**data, "at": at})
+        self._say(at, f"Guard: {data.get('text') or data.get('id', '')}", "guard")
+
+    def _on_safe(self, at: float, data: dict[str, Any]) -> None:
+        phase, text = str(data.get("phase", "")), str(data.get("text") or "")
+        for order in self.safe:
+            if order.id == data.get("id"):
+                order.phase, order.text, order.at = phase, text, at
+                break
+        else:
+            self.safe.append(SafeOrder(str(data.get("id", "")), str(data.get("says", "")), phase, text, at))
+        if phase in ("missed", "again"):
+            self._say(at, f"{data.get('says', '')}: {phase}. {text}".strip(), "error")
+
+    def _on_note(self, at: float, data: dict[str, Any]) -> None:
+        self._say(at, str(data.get("text", "")), str(data.get("level") or "info"))
+
+    def _on_ended(self, at: float, data: dict[str, Any]) -> None:
+        self.ended = dict(data)
+        self.question = None
+        self._close_open_step(self.at)
+        self.state = "ended"
+
+    def _close_open_step(self, at: float) -> None:
+        for step in self.steps:
+            if step.started is not None and step.ended is None:
+                step.ended = at
+                step.phase = "stopped"
+
+    def _say(self, at: float, text: str, level: str = "info") -> None:
+        self.notes.append(Note(at, text, level))
+        del self.notes[:-_MOST_NOTES]

@@ -1,0 +1,188 @@
+"""Which channels are drawn in which strip, and the limits that belong there."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from benchrunner.app.model.course import Bar
+from benchrunner.app.model.run import RunState
+from benchrunner.app.model.traces import Trace
+
+# Measures whose value is a level of the channel itself, so that their limit may be drawn over its trace. Limits of the
+# instantaneous wave or of durations may not: the trace shows polled values.
+LEVELS = ("mean", "minimum", "maximum", "last", "half_cycle_maximum", "half_cycle_minimum")
+DC_LEVELS = ("peak", "lowest")  # of a DC channel they are levels too
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One trace in a strip. `role` names its colour, `dash` its pattern, so that it is known without colour too."""
+
+    channel: str
+    label: str
+    role: str
+    dash: str = "solid"
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One chart. Values are drawn as `value * scale` in `unit` with `places` decimals; `least`: smallest height drawn."""
+
+    id: str
+    title: str
+    unit: str
+    lines: tuple[Line, ...]
+    least: float
+    scale: float = 1.0
+    places: int = 2
+    shown: bool = True
+    signed: bool = False  # shown with its sign: flows
+    bounds: tuple[float, float] = (-math.inf, math.inf)  # what the quantity can be at all, as drawn
+
+
+STRIPS: tuple[Strip, ...] = (
+    Strip("frequency", "Frequency", "Hz", (Line("bus.frequency", "bus", "bus"),), least=0.5),
+    Strip("bus-voltage", "Bus voltage", "V", (Line("bus.voltage", "bus", "bus"),), least=10.0, places=1, shown=False),
+    Strip("battery-voltage", "Battery voltage", "V", (Line("battery.voltage", "battery", "battery"),), least=1.0),
+    Strip(
+        "battery-current", "Battery current", "A", (Line("battery.current", "battery", "battery"),),
+        least=5.0, places=1, signed=True,
+    ),
+    Strip(
+        "power", "Power", "kW",
+        (
+            Line("pv.power", "PV", "pv"),
+            Line("load.power", "load", "load", "dash"),
+            Line("battery_inverter.power", "battery inv.", "battery_inverter", "dashdot"),
+            Line("grid.power", "grid", "grid", "dot"),
+        ),
+        least=0.5, scale=1e-3, signed=True,
+    ),
+    Strip(
+        "soc", "State of charge", "%", (Line("battery.soc", "battery", "battery"),),
+        least=2.0, scale=100.0, places=1, bounds=(0.0, 100.0),
+    ),
+    Strip(
+        "cells", "Cell voltage", "V",
+        (Line("battery.cell_voltage_max", "highest", "battery"), Line("battery.cell_voltage_min", "lowest", "battery", "dot")),
+        least=0.05, places=3, shown=False,
+    ),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A limit in a strip, as drawn: beyond `value` (above if `upper`) is out of bounds. `step` None: the whole run."""
+
+    value: float
+    upper: bool
+    kind: str  # "guard" or "check"
+    text: str
+    step: int | None = None
+
+
+def bands(strip: Strip, prepared: dict[str, Any]) -> list[Band]:
+    """Guards (the whole run) and limits of checks (their own step) that belong in a strip; equal ones once."""
+    channels = {line.channel for line in strip.lines}
+    found: list[Band] = []
+    tightest: dict[tuple[str, bool], Band] = {}
+    for guard in prepared.get("guards", []):
+        if guard["channel"] in channels:
+            for key, upper in (("low", False), ("high", True)):
+                if guard[key] is None:
+                    continue
+                value = guard[key] * strip.scale
+                band = Band(value, upper, "guard", f"guard {value:.{strip.places}f} {strip.unit}: {guard['says']}")
+                held = tightest.get((guard["channel"], upper))
+                if held is None or (value < held.value if upper else value > held.value):
+                    tightest[guard["channel"], upper] = band
+    found += tightest.values()
+    for step in prepared.get("steps", []):
+        for check in step.get("checks", []):
+            if check["of"] not in channels or not _is_level(check["measure"], check["of"]):
+                continue
+            for key, upper in (("low", False), ("high", True)):
+                if check[key] is not None:
+                    found.append(
+                        Band(check[key] * strip.scale, upper, "check", f"limit of {check['id']}", int(step["index"]))
+                    )
+    unique: dict[tuple[float, bool, str, int | None], Band] = {}
+    for band in found:
+        unique.setdefault((round(band.value, 9), band.upper, band.kind, band.step), band)
+    return list(unique.values())
+
+
+def span_of(band: Band, course: Sequence[Bar], end: float) -> tuple[float, float] | None:
+    """From when to when a band holds; None where its step has no place on the course."""
+    if band.step is None:
+        return 0.0, end
+    for bar in course:
+        if bar.step.index == band.step:
+            return bar.start, max(bar.planned, bar.end)
+    return None
+
+
+def value_range(
+    strip: Strip,
+    traces: dict[str, Trace],
+    start: float,
+    end: float,
+    limits: Iterable[Band] = (),
+) -> tuple[float, float]:
+    """The height to draw: all readings shown, limits that lie near them, and at least the strip's least height."""
+    low, high = math.inf, -math.inf
+    for line in strip.lines:
+        trace = traces.get(line.channel)
+        extent = trace.extent(start, end) if trace is not None else None
+        if extent is not None:
+            low, high = min(low, extent[0] * strip.scale), max(high, extent[1] * strip.scale)
+    if low > high:
+        return 0.0, strip.least
+    height = max(high - low, strip.least)
+    near_low, near_high = low - 1.5 * height, high + 1.5 * height
+    for band in limits:
+        if near_low <= band.value <= near_high:
+            low, high = min(low, band.value), max(high, band.value)
+    if high - low < strip.least:
+        middle = (low + high) / 2
+        low, high = middle - strip.least / 2, middle + strip.least / 2
+    margin = 0.08 * (high - low)
+    low, high = low - margin, high + margin
+    return max(low, strip.bounds[0] - 1.0), min(high, strip.bounds[1] + 1.0)
+
+
+def steady(held: tuple[float, float], wanted: tuple[float, float]) -> tuple[float, float]:
+    """The height to draw next: the held one as long as it suits, so that the picture does not tremble."""
+    height = wanted[1] - wanted[0]
+    fits = held[0] <= wanted[0] and held[1] >= wanted[1]
+    return held if fits and (held[1] - held[0]) <= 1.6 * height else wanted
+
+
+def summary(strip: Strip, run: RunState) -> str:
+    """The strip in words, for those who do not see it."""
+    parts = []
+    for line in strip.lines:
+        trace = run.traces.get(line.channel)
+        if trace is None or trace.least > trace.most:
+            continue
+        last = trace.last
+        text = f"{line.label} " if len(strip.lines) > 1 else ""
+        text += f"now {last * strip.scale:.{strip.places}f} {strip.unit}" if last == last else "no valid reading now"
+        text += f", lowest {trace.least * strip.scale:.{strip.places}f}, highest {trace.most * strip.scale:.{strip.places}f}"
+        parts.append(text)
+    return f"{strip.title}: {'; '.join(parts)}." if parts else f"{strip.title}: no readings yet."
+
+
+def figure(strip: Strip, value: float) -> str:
+    """A value as the strip shows it: with sign where it is a flow, a dash where there is none."""
+    if value != value:
+        return "–"
+    text = f"{value * strip.scale:{'+' if strip.signed else ''}.{strip.places}f}".replace("-", "−")
+    if float(text.replace("−", "-")) == 0.0:
+        text = text.lstrip("+−")
+    return f"{text} {strip.unit}"
+
+
+def _is_level(measure: str, channel: str) -> bool:
+    return measure in LEVELS or (measure in DC_LEVELS and channel.startswith("battery."))

@@ -1,0 +1,118 @@
+"""What the window says in words: verdicts, checks, times, the end of a run."""
+
+from typing import Any
+
+from benchrunner.report import words
+
+SHAPES = {"pass": "●", "fail": "✕", "inconclusive": "?", "not judged": "○", "not applicable": "–"}
+SIMULATED = "SIMULATED BENCH"
+NO_EMERGENCY_STOP = "Make safe is no emergency stop: in danger use the hardware one."
+MAKE_SAFE_SAYS = (
+    "Asks the engine to bring the bench to its safe state in the declared order and to confirm it by meter. It takes "
+    "seconds and can fail. It is no emergency stop: in danger use the hardware one. Also: hold Esc for one second."
+)
+PRE_POWER = (
+    "The pre-power checks are done and recorded: insulation, polarity, protective earth, neutral bond, residual-current "
+    "device, emergency stop proved."
+)
+DEFERS = (
+    "The installation rules in force, the network operator and the makers' instructions take precedence. Work only by "
+    "qualified persons under the site's safety rules."
+)
+
+
+def clock(seconds: float) -> str:
+    """Bench time: "1:07" or "2:03:09"."""
+    whole = int(max(0.0, seconds))
+    hours, rest = divmod(whole, 3600)
+    return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
+
+
+def check_lines(check: dict[str, Any]) -> tuple[str, str, str]:
+    """A check in three short lines: what it is, value against limit, margin."""
+    figures = words.figures(check)
+    margin = figures.margin if not figures.in_u else f"{figures.margin} = {figures.in_u}"
+    if figures.uncertainty == "not evaluated":
+        margin += ", U not evaluated"
+    return str(check.get("title") or check.get("id", "")), f"{figures.value}, {figures.limit}", f"margin {margin}"
+
+
+def check_details(check: dict[str, Any]) -> list[tuple[str, str]]:
+    """All that is known of a check, as name and text."""
+    figures = words.figures(check)
+    rows = [
+        ("Check", f"{check.get('step', '')}/{check.get('id', '')}".lstrip("/")),
+        ("Verdict", str(check.get("verdict", ""))),
+        ("Measured", f"{check.get('measure', '')} {('of ' + check['of']) if check.get('of') else ''}".strip()),
+        ("Value", figures.value),
+        ("Limit", figures.limit),
+        ("Uncertainty U", f"{figures.uncertainty} (k = {check.get('k', 2):g})" if check.get("uncertainty") is not None else figures.uncertainty),
+        ("Margin", figures.margin + (f" = {figures.in_u}" if figures.in_u else "")),
+        ("Rule", str(check.get("rule", ""))),
+        ("Reason", str(check.get("reason") or "")),
+        ("Basis", str(check.get("basis") or "")),
+        ("Judged at", f"{clock(float(check.get('at', 0.0)))} ({float(check.get('at', 0.0)):.1f} s)"),
+    ]  # fmt: skip
+    return [(name, text) for name, text in rows if text]
+
+
+def tally(run: Any) -> str:
+    """The checks in one line: how many of how many, and how they fell."""
+    if not run.checks:
+        planned = run.planned_checks
+        return f"none yet of {planned}" if planned else "none yet"
+    parts = [f"{run.count(v)} {v}" for v in SHAPES if run.count(v)]
+    return f"{len(run.checks)}: " + ", ".join(parts)
+
+
+def step_line(run: Any) -> str:
+    """Where the run stands, in one line."""
+    if run.ended is not None:
+        return "Ended."
+    step = run.current
+    if step is None:
+        return {"": "", "starting": "Looking whether the bench is as the procedure needs it."}.get(run.state, run.state.capitalize() + ".")
+    text = f"Step {step.index + 1} of {len(run.steps)}: {step.title}"
+    if step.repeat:
+        text += f" (repeat {step.repeat})"
+    return text
+
+
+def wait_line(run: Any) -> str:
+    """What the current step waits for, and for how long it may."""
+    step = run.current
+    if step is None or not step.waits_for:
+        return ""
+    spent = run.at - (step.started or 0.0)
+    return f"Until {step.waits_for}; {clock(spent)} of at most {clock(step.at_most)}."
+
+
+def outcome(ended: dict[str, Any]) -> tuple[str, str, list[str]]:
+    """The end of a run: headline verdict, headline text, sentences."""
+    code, verdict = int(ended.get("exit", 5)), str(ended.get("verdict", "not judged"))
+    reason = str(ended.get("reason") or ended.get("ended_by") or "")
+    sentences: list[str] = []
+    if code == 2:
+        sentences.append("Refused before anything was switched on.")
+        return "not judged", "Refused", sentences
+    if ended.get("finished"):
+        headline = verdict.capitalize()
+    else:
+        headline = "Did not finish"
+        sentences.append(f"Verdict of what was judged: {verdict}.")
+    if reason:
+        sentences.append(reason[:1].upper() + reason[1:].rstrip(".") + ".")
+    if ended.get("safe") == "not confirmed":
+        headline = "SAFE STATE NOT CONFIRMED"
+        sentences.insert(
+            0,
+            "Treat the whole bench as live. Isolate the sources by hand, use the bench's own hardware switches and its "
+            "emergency stop, and prove dead before touching anything.",
+        )
+    elif ended.get("safe") == "not needed":
+        sentences.append("Nothing had been switched on.")
+    if ended.get("safe_text") and ended.get("safe") == "confirmed":
+        sentences.append(str(ended["safe_text"]))
+    if ended.get("simulated"):
+        sentences.append("Simulated bench: not evidence about any real equipment.")
+    return ("fail" if code == 5 else verdict if ended.get("finished") else "not judged"), headline, sentences

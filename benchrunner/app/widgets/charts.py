@@ -1,0 +1,393 @@
+"""The strip charts: one below the other on one time axis, with limits, and the newest values at their right.
+
+Plots, curves and limit items are made once and reused; only data and visibility change.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pyqtgraph as pg
+from PySide6.QtCore import QEvent, QPointF, QRectF, Qt, Signal
+from PySide6.QtGui import QColor, QFont, QKeyEvent, QPainter, QPaintEvent, QPen, QResizeEvent
+from PySide6.QtWidgets import QHBoxLayout, QWidget
+
+from benchrunner.app.model import strips, texts
+from benchrunner.app.model.course import Bar
+from benchrunner.app.model.run import RunState
+from benchrunner.app.theme import Theme
+
+DASHES = {
+    "solid": Qt.PenStyle.SolidLine,
+    "dash": Qt.PenStyle.DashLine,
+    "dot": Qt.PenStyle.DotLine,
+    "dashdot": Qt.PenStyle.DashDotLine,
+}
+GUTTER = 168  # px for values at the right
+AXIS = 58  # px for the value axis at the left
+_LIMITS = 24  # limit items per strip
+
+
+class TimeAxis(pg.AxisItem):
+    """Bench time as minutes and seconds, with ticks at round times."""
+
+    _STEPS = (0.1, 0.5, 1, 2, 5, 10, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 28800, 86400)
+
+    def tickSpacing(self, low: float, high: float, size: float) -> list[tuple[float, float]]:  # noqa: N802 - pyqtgraph
+        wanted = (high - low) / max(2.0, size / 90.0)
+        step = next((s for s in self._STEPS if s >= wanted), self._STEPS[-1])
+        return [(step, 0)]
+
+    def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:  # noqa: N802
+        if spacing < 1:
+            return [f"{int(v // 60)}:{v % 60:04.1f}" for v in values]
+        return [texts.clock(round(v)) if v >= 0 else "" for v in values]
+
+
+class _Plot:
+    """One strip's plot with its curves and a pool of limit lines."""
+
+    def __init__(self, strip: strips.Strip, plot: pg.PlotItem) -> None:
+        self.strip, self.plot = strip, plot
+        self.curves = [pg.PlotDataItem(connect="finite") for _ in strip.lines]
+        self.limits = [pg.PlotCurveItem() for _ in range(_LIMITS)]
+        self.fills = [pg.LinearRegionItem(orientation="horizontal", movable=False) for _ in range(0)]
+        self.now = pg.InfiniteLine(angle=90, movable=False)
+        self.cursor = pg.InfiniteLine(angle=90, movable=False)
+        self.cursor.hide()
+        for limit in self.limits:
+            limit.hide()
+            plot.addItem(limit, ignoreBounds=True)
+        for curve in self.curves:
+            plot.addItem(curve)
+            curve.setDownsampling(auto=True, method="peak")
+            curve.setClipToView(True)
+        plot.addItem(self.now, ignoreBounds=True)
+        plot.addItem(self.cursor, ignoreBounds=True)
+        plot.disableAutoRange()
+        plot.setMenuEnabled(False)
+        plot.hideButtons()
+        plot.setMouseEnabled(x=True, y=False)
+        plot.getAxis("left").setWidth(AXIS)
+        plot.getAxis("left").setStyle(maxTickLevel=0)
+        self.bands: list[strips.Band] = []
+        self.height: tuple[float, float] = (0.0, strip.least)
+
+
+class StripCharts(QWidget):
+    """All strips. `refresh` draws the run's state; `span_changed` tells the time shown (s) so that the course can follow."""
+
+    span_changed = Signal(float, float)
+    cursor_moved = Signal(object)  # a time in s, or None
+
+    def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._theme = theme
+        self._run: RunState | None = None
+        self._course: Sequence[Bar] = ()
+        self._follow = 0.0  # s shown; 0: the whole run
+        self._held = False  # the person moved the time axis by hand
+        self._cursor: float | None = None
+        self._setting = False
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setAccessibleName("Strip charts")
+        self._view = pg.GraphicsLayoutWidget()
+        self._view.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._view.setAccessibleName("Strip charts, drawn")
+        self._view.ci.layout.setSpacing(2)
+        self._view.ci.layout.setContentsMargins(0, 2, 0, 0)
+        self._values = _Values(self)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(2, 2, 2, 2)
+        layout.setSpacing(0)
+        layout.addWidget(self._view, 1)
+        layout.addWidget(self._values)
+        self.plots: dict[str, _Plot] = {}
+        first: pg.PlotItem | None = None
+        for row, strip in enumerate(strips.STRIPS):
+            plot = self._view.addPlot(row=row, col=0, axisItems={"bottom": TimeAxis("bottom")})
+            if first is None:
+                first = plot
+                plot.getViewBox().sigXRangeChanged.connect(self._range_changed)
+            else:
+                plot.setXLink(first)
+            self.plots[strip.id] = _Plot(strip, plot)
+        assert first is not None
+        self._first = first
+        self.shown = {strip.id: strip.shown for strip in strips.STRIPS}
+        self._arrange()
+        self.set_theme(theme)
+        self._view.scene().sigMouseMoved.connect(self._mouse)
+        self._view.viewport().installEventFilter(self)
+        self._set_range(0.0, 60.0)
+
+    # ---------------------------------------------------------------- what the window calls
+
+    def set_theme(self, theme: Theme) -> None:
+        """Take other colours."""
+        self._theme = theme
+        self._view.setBackground(theme.base)
+        for held in self.plots.values():
+            for side in ("left", "bottom"):
+                axis = held.plot.getAxis(side)
+                axis.setPen(QPen(QColor(theme.rule), 1))
+                axis.setTextPen(QColor(theme.muted))
+                axis.setTickFont(self._tick_font())
+            held.plot.showGrid(x=True, y=True, alpha=0.18 if theme.name == "light" else 0.22)
+            held.now.setPen(QPen(QColor(theme.muted), 1, Qt.PenStyle.DotLine))
+            held.cursor.setPen(QPen(QColor(theme.text), 1))
+            for curve, line in zip(held.curves, held.strip.lines, strict=True):
+                pen = pg.mkPen(theme.roles[line.role], width=2, style=DASHES[line.dash])
+                curve.setPen(pen)
+        self._style_limits()
+        self._values.update()
+
+    def set_run(self, run: RunState) -> None:
+        """Show another run, from its beginning."""
+        self._run = run
+        self._held, self._cursor = False, None
+        for held in self.plots.values():
+            held.bands = strips.bands(held.strip, run.prepared)
+            held.height = (0.0, held.strip.least)
+            for curve in held.curves:
+                curve.setData([], [])
+        self._style_limits()
+
+    def take_limits(self) -> None:
+        """Read the limits anew once the run is prepared."""
+        if self._run is not None:
+            for held in self.plots.values():
+                held.bands = strips.bands(held.strip, self._run.prepared)
+            self._style_limits()
+
+    def follow(self, seconds: float) -> None:
+        """Show the newest `seconds`, or the whole run for 0."""
+        self._follow, self._held = seconds, False
+
+    def show_strip(self, strip: str, shown: bool) -> None:
+        """Show or hide one strip."""
+        self.shown[strip] = shown
+        self._arrange()
+
+    def refresh(self, course: Sequence[Bar], end: float) -> None:
+        """Draw the run as it stands; `end`: where the course is expected to end, s."""
+        run = self._run
+        if run is None:
+            return
+        self._course = course
+        now = run.at
+        if not self._held:
+            if self._follow:
+                self._set_range(max(0.0, now - 0.85 * self._follow), max(now, 0.85 * self._follow) + 0.15 * self._follow)
+            else:
+                self._set_range(0.0, max(end, now, 10.0) * 1.01)
+        start, stop = self.span()
+        for held in self.plots.values():
+            if not self.shown[held.strip.id]:
+                continue
+            for curve, line in zip(held.curves, held.strip.lines, strict=True):
+                trace = run.traces.get(line.channel)
+                if trace is not None and len(trace):
+                    times, values = trace.arrays()
+                    curve.setData(times, values * held.strip.scale)
+            self._place_limits(held, start, stop)
+            wanted = strips.value_range(held.strip, run.traces, start, stop, self._in_sight(held, start, stop))
+            held.height = strips.steady(held.height, wanted)
+            held.plot.setYRange(*held.height, padding=0)
+            held.now.setPos(now)
+            held.now.setVisible(run.ended is None)
+        self._values.update()
+
+    def describe(self) -> None:
+        """Bring the text for those who do not see the charts up to date."""
+        if self._run is not None:
+            shown = [held.strip for held in self.plots.values() if self.shown[held.strip.id]]
+            self.setAccessibleDescription(" ".join(strips.summary(strip, self._run) for strip in shown))
+
+    def span(self) -> tuple[float, float]:
+        """The time shown, s."""
+        low, high = self._first.getViewBox().viewRange()[0]
+        return float(low), float(high)
+
+    def edges(self) -> tuple[float, float]:
+        """Left and right edge of the time axis in this widget, px."""
+        box = self._first.getViewBox().sceneBoundingRect()
+        offset = float(self._view.x())
+        return box.left() + offset, box.right() + offset
+
+    def strip_tops(self) -> list[tuple[strips.Strip, QRectF]]:
+        """Each strip shown, and its place in this widget, px."""
+        return [
+            (held.strip, held.plot.getViewBox().sceneBoundingRect().translated(self._view.x(), self._view.y()))
+            for held in self.plots.values()
+            if self.shown[held.strip.id]
+        ]
+
+    # ---------------------------------------------------------------- keyboard and mouse
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802 - Qt
+        low, high = self.span()
+        width = high - low
+        key = event.key()
+        if key in (Qt.Key.Key_Left, Qt.Key.Key_Right):
+            way = -1 if key == Qt.Key.Key_Left else 1
+            at = self._cursor if self._cursor is not None else (self._run.at if self._run else high)
+            self._set_cursor(min(max(at + way * width / 100, low), high))
+        elif key in (Qt.Key.Key_Plus, Qt.Key.Key_Equal, Qt.Key.Key_Minus):
+            factor = 2.0 if key == Qt.Key.Key_Minus else 0.5
+            middle = self._cursor if self._cursor is not None else (low + high) / 2
+            self._held = True
+            self._set_range(middle - width * factor / 2, middle + width * factor / 2)
+        elif key in (Qt.Key.Key_PageUp, Qt.Key.Key_PageDown):
+            way = -0.5 if key == Qt.Key.Key_PageUp else 0.5
+            self._held = True
+            self._set_range(low + way * width, high + way * width)
+        elif key == Qt.Key.Key_Home:
+            self._held = False
+            self._set_cursor(None)
+        else:
+            super().keyPressEvent(event)
+
+    def eventFilter(self, watched: object, event: QEvent) -> bool:  # noqa: N802 - Qt
+        if event.type() == QEvent.Type.Leave:
+            self._set_cursor(None)
+        elif event.type() == QEvent.Type.MouseButtonDblClick:
+            self._held = False
+        elif event.type() == QEvent.Type.MouseButtonPress:
+            self.setFocus(Qt.FocusReason.MouseFocusReason)
+        return False
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt
+        super().resizeEvent(event)
+        self._values.update()
+
+    def _mouse(self, place: QPointF) -> None:
+        box = self._first.getViewBox()
+        time = box.mapSceneToView(place).x()
+        low, high = self.span()
+        self._set_cursor(time if low <= time <= high else None)
+
+    def _set_cursor(self, time: float | None) -> None:
+        self._cursor = time
+        for held in self.plots.values():
+            held.cursor.setVisible(time is not None)
+            if time is not None:
+                held.cursor.setPos(time)
+        self._values.update()
+        self.cursor_moved.emit(time)
+
+    # ---------------------------------------------------------------- inside
+
+    def _set_range(self, low: float, high: float) -> None:
+        self._setting = True
+        self._first.getViewBox().setXRange(low, high, padding=0)
+        self._setting = False
+
+    def _range_changed(self, _box: object, span: tuple[float, float]) -> None:
+        if not self._setting:
+            self._held = True
+        self.span_changed.emit(float(span[0]), float(span[1]))
+
+    def _arrange(self) -> None:
+        """Put the strips shown one below the other; only the last has the time axis."""
+        layout = self._view.ci
+        for held in self.plots.values():
+            if held.plot in layout.items:
+                layout.removeItem(held.plot)
+        shown = [held for held in self.plots.values() if self.shown[held.strip.id]]
+        for row, held in enumerate(shown):
+            layout.addItem(held.plot, row=row, col=0)
+            last = row == len(shown) - 1
+            axis = held.plot.getAxis("bottom")
+            axis.setStyle(showValues=last)
+            axis.setHeight(None if last else 3)
+        self._values.update()
+
+    def _tick_font(self) -> QFont:
+        font = QFont(self.font())
+        font.setPointSizeF(max(7.5, font.pointSizeF() - 1.5))
+        return font
+
+    def _style_limits(self) -> None:
+        for held in self.plots.values():
+            for item, band in zip(held.limits, held.bands, strict=False):
+                guard = band.kind == "guard"
+                colour = self._theme.roles["guard" if guard else "limit"]
+                style = Qt.PenStyle.DashDotLine if guard else Qt.PenStyle.DashLine
+                item.setPen(pg.mkPen(colour, width=1.4, style=style))
+                fill = QColor(colour)
+                fill.setAlpha(26 if guard else 34)
+                item.setBrush(fill)
+            for item in held.limits[len(held.bands) :]:
+                item.hide()
+
+    def _in_sight(self, held: _Plot, start: float, stop: float) -> list[strips.Band]:
+        found = []
+        for band in held.bands:
+            span = strips.span_of(band, self._course, stop)
+            if span is not None and span[1] >= start and span[0] <= stop:
+                found.append(band)
+        return found
+
+    def _place_limits(self, held: _Plot, start: float, stop: float) -> None:
+        low, high = held.height
+        reach = high - low
+        for item, band in zip(held.limits, held.bands, strict=False):
+            span = strips.span_of(band, self._course, stop)
+            if span is None or span[1] <= start or span[0] >= stop:
+                item.hide()
+                continue
+            beyond = max(high, band.value) + reach if band.upper else min(low, band.value) - reach
+            item.setFillLevel(beyond)
+            item.setData(np.array([span[0], max(span[1], span[0])]), np.array([band.value, band.value]))
+            item.show()
+
+
+class _Values(QWidget):
+    """At the right of each strip: its name, and each line's sample and newest value (or the one under the cursor)."""
+
+    def __init__(self, charts: StripCharts) -> None:
+        super().__init__(charts)
+        self._charts = charts
+        self.setFixedWidth(GUTTER)
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802 - Qt
+        charts = self._charts
+        theme, run, cursor = charts._theme, charts._run, charts._cursor
+        painter = QPainter(self)
+        painter.fillRect(self.rect(), QColor(theme.base))
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        small = QFont(self.font())
+        small.setPointSizeF(max(8.0, small.pointSizeF() - 1))
+        bold = QFont(small)
+        bold.setBold(True)
+        for strip, place in charts.strip_tops():
+            top = place.top() - self.y()
+            painter.setFont(bold)
+            painter.setPen(QColor(theme.text))
+            row = float(painter.fontMetrics().height())
+            rows = min(row, (place.height() + 2) / (len(strip.lines) + 1))
+            painter.drawText(QRectF(8, top, GUTTER - 10, row), Qt.AlignmentFlag.AlignLeft, strip.title)
+            painter.setFont(small)
+            for number, line in enumerate(strip.lines, 1):
+                y = top + number * rows
+                pen = QPen(QColor(theme.roles[line.role]), 2, DASHES[line.dash])
+                painter.setPen(pen)
+                painter.drawLine(QPointF(8, y + row / 2), QPointF(30, y + row / 2))
+                painter.setPen(QColor(theme.text))
+                value = float("nan")
+                if run is not None:
+                    trace = run.traces.get(line.channel)
+                    if cursor is not None and trace is not None:
+                        value = trace.at(cursor)
+                    elif trace is not None:
+                        value = run.value(line.channel) if run.ended is None else trace.last
+                text = strips.figure(strip, value)
+                if len(strip.lines) > 1:
+                    painter.drawText(QRectF(34, y, 76, row), Qt.AlignmentFlag.AlignLeft, line.label)
+                painter.drawText(QRectF(34, y, GUTTER - 40, row), Qt.AlignmentFlag.AlignRight, text)
+        if cursor is not None:
+            painter.setFont(small)
+            painter.setPen(QColor(theme.muted))
+            bottom = QRectF(8, self.height() - 18, GUTTER - 14, 16)
+            painter.drawText(bottom, Qt.AlignmentFlag.AlignRight, f"at {texts.clock(cursor)}")
+        painter.end()

@@ -1,0 +1,222 @@
+"""The ledger: the checks as they fall, each with value, limit, margin and verdict; the chosen one in full below."""
+
+from typing import Any
+
+from PySide6.QtCore import (
+    QAbstractListModel,
+    QModelIndex,
+    QPersistentModelIndex,
+    QPointF,
+    QRect,
+    QRectF,
+    QSize,
+    QSortFilterProxyModel,
+    Qt,
+)
+from PySide6.QtGui import QColor, QFont, QFontMetrics, QPainter, QPen
+from PySide6.QtWidgets import (
+    QCheckBox,
+    QLabel,
+    QListView,
+    QPlainTextEdit,
+    QSplitter,
+    QStyle,
+    QStyledItemDelegate,
+    QStyleOptionViewItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from benchrunner.app.model import texts
+from benchrunner.app.model.run import RunState
+from benchrunner.app.theme import Theme
+from benchrunner.app.widgets.shapes import verdict_shape
+
+CHECK = Qt.ItemDataRole.UserRole + 1
+Index = QModelIndex | QPersistentModelIndex
+
+
+class CheckList(QAbstractListModel):
+    """The checks of a run; rows are only ever added."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._rows: list[dict[str, Any]] = []
+
+    def take(self, checks: list[dict[str, Any]]) -> bool:
+        """Show these checks; whether any came."""
+        if len(checks) < len(self._rows) or (self._rows and checks and checks[0] is not self._rows[0]):
+            self.beginResetModel()
+            self._rows = list(checks)
+            self.endResetModel()
+            return True
+        if len(checks) == len(self._rows):
+            return False
+        self.beginInsertRows(QModelIndex(), len(self._rows), len(checks) - 1)
+        self._rows += checks[len(self._rows) :]
+        self.endInsertRows()
+        return True
+
+    def rowCount(self, parent: Index = QModelIndex()) -> int:  # noqa: N802, B008 - Qt
+        return 0 if parent.isValid() else len(self._rows)
+
+    def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        if not index.isValid():
+            return None
+        check = self._rows[index.row()]
+        if role == CHECK:
+            return check
+        if role in (Qt.ItemDataRole.DisplayRole, Qt.ItemDataRole.AccessibleTextRole):
+            return f"{check.get('verdict')}: " + ", ".join(texts.check_lines(check))
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return str(check.get("reason") or check.get("title") or "")
+        return None
+
+
+class _NotPassed(QSortFilterProxyModel):
+    only = False
+
+    def filterAcceptsRow(self, row: int, parent: Index) -> bool:  # noqa: N802 - Qt
+        check = self.sourceModel().index(row, 0, parent).data(CHECK)
+        return not self.only or check.get("verdict") != "pass"
+
+
+class _Row(QStyledItemDelegate):
+    def __init__(self, parent: QWidget, theme: Theme) -> None:
+        super().__init__(parent)
+        self.theme = theme
+
+    def _fonts(self, option: QStyleOptionViewItem) -> tuple[QFont, QFont]:
+        plain = QFont(option.font)  # type: ignore[attr-defined]
+        small = QFont(plain)
+        small.setPointSizeF(max(8.0, plain.pointSizeF() - 1))
+        return plain, small
+
+    def sizeHint(self, option: QStyleOptionViewItem, index: Index) -> QSize:  # noqa: N802 - Qt
+        plain, small = self._fonts(option)
+        return QSize(200, QFontMetrics(plain).height() * 2 + QFontMetrics(small).height() * 2 + 14)
+
+    def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: Index) -> None:
+        check = index.data(CHECK)
+        theme = self.theme
+        rect: QRect = option.rect  # type: ignore[attr-defined]
+        state: QStyle.StateFlag = option.state  # type: ignore[attr-defined]
+        painter.save()
+        if state & QStyle.StateFlag.State_Selected:
+            painter.fillRect(rect, QColor(theme.raised))
+            if state & QStyle.StateFlag.State_HasFocus:
+                painter.setPen(QPen(QColor(theme.focus), 2))
+                painter.drawRect(rect.adjusted(1, 1, -1, -1))
+        painter.setPen(QColor(theme.rule))
+        painter.drawLine(rect.bottomLeft(), rect.bottomRight())
+        plain, small = self._fonts(option)
+        bold = QFont(plain)
+        bold.setBold(True)
+        title, value, margin = texts.check_lines(check)
+        verdict = str(check.get("verdict", "not judged"))
+        line = QFontMetrics(plain).height()
+        line_small = QFontMetrics(small).height()
+        verdict_shape(painter, theme, verdict, QPointF(rect.left() + 16, rect.top() + 5 + line / 2), 17)
+        x, y, width = rect.left() + 32, rect.top() + 4, rect.width() - 40
+        painter.setPen(QColor(theme.text))
+        painter.setFont(bold)
+        word = QFontMetrics(bold).horizontalAdvance(verdict)
+        painter.drawText(QRectF(x, y, width, line), Qt.AlignmentFlag.AlignLeft, verdict)
+        painter.setFont(small)
+        painter.setPen(QColor(theme.muted))
+        name = QFontMetrics(small).elidedText(str(check.get("id", "")), Qt.TextElideMode.ElideRight, int(width - word - 12))
+        painter.drawText(QRectF(x + word + 10, y, width - word - 10, line), Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, name)
+        painter.setPen(QColor(theme.text))
+        painter.setFont(plain)
+        y += line + 1
+        painter.drawText(QRectF(x, y, width, line), Qt.AlignmentFlag.AlignLeft, QFontMetrics(plain).elidedText(title, Qt.TextElideMode.ElideRight, width))
+        painter.setFont(small)
+        y += line + 1
+        painter.drawText(QRectF(x, y, width, line_small), Qt.AlignmentFlag.AlignLeft, QFontMetrics(small).elidedText(value, Qt.TextElideMode.ElideRight, width))
+        y += line_small
+        painter.setPen(QColor(theme.muted))
+        painter.drawText(QRectF(x, y, width, line_small), Qt.AlignmentFlag.AlignLeft, QFontMetrics(small).elidedText(margin, Qt.TextElideMode.ElideRight, width))
+        painter.restore()
+
+
+class Ledger(QWidget):
+    """The list of checks and the details of the chosen one."""
+
+    def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._model = CheckList()
+        self._filter = _NotPassed()
+        self._filter.setSourceModel(self._model)
+        self._chosen_by_hand = False
+        self.head = QLabel("Checks")
+        self.head.setWordWrap(True)
+        self.list = QListView()
+        self.list.setModel(self._filter)
+        self.list.setAccessibleName("Checks")
+        self.list.setUniformItemSizes(True)
+        self.list.setVerticalScrollMode(QListView.ScrollMode.ScrollPerPixel)
+        self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.list.setFrameShape(QListView.Shape.NoFrame)
+        self._rows = _Row(self.list, theme)
+        self.list.setItemDelegate(self._rows)
+        self.only = QCheckBox("Only those not &passed")
+        self.details = QPlainTextEdit()
+        self.details.setReadOnly(True)
+        self.details.setTabChangesFocus(True)
+        self.details.setAccessibleName("Details of the chosen check")
+        self.details.setPlaceholderText("Choose a check to see its uncertainty, rule, reason and basis.")
+        self.details.setFrameShape(QPlainTextEdit.Shape.NoFrame)
+        split = QSplitter(Qt.Orientation.Vertical)
+        split.addWidget(self.list)
+        split.addWidget(self.details)
+        split.setSizes([440, 150])
+        split.setChildrenCollapsible(False)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(6, 6, 6, 4)
+        layout.setSpacing(4)
+        layout.addWidget(self.head)
+        layout.addWidget(self.only)
+        layout.addWidget(split, 1)
+        self.only.toggled.connect(self._filter_changed)
+        self.list.selectionModel().currentChanged.connect(self._chosen)
+        self.list.clicked.connect(self._by_hand)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Take other colours."""
+        self._rows.theme = theme
+        self.list.viewport().update()
+
+    def refresh(self, run: RunState) -> None:
+        """Show the run's checks; follows the newest until a person chose one."""
+        came = self._model.take(run.checks)
+        self.head.setText(f"<b>Checks</b> {texts.tally(run)}")
+        if not run.checks:
+            self.details.clear()
+            self._chosen_by_hand = False
+        if came and not self._chosen_by_hand and not self.list.hasFocus():
+            self.list.scrollToBottom()
+
+    def choose_worst(self) -> None:
+        """At the end of a run: bring the first check that did not pass into view."""
+        for row in range(self._filter.rowCount()):
+            index = self._filter.index(row, 0)
+            if index.data(CHECK).get("verdict") != "pass":
+                self.list.setCurrentIndex(index)
+                self.list.scrollTo(index)
+                return
+
+    def _filter_changed(self, only: bool) -> None:
+        self._filter.only = only
+        self._filter.invalidate()
+
+    def _by_hand(self, _index: QModelIndex) -> None:
+        self._chosen_by_hand = True
+
+    def _chosen(self, index: QModelIndex, _before: QModelIndex) -> None:
+        check = index.data(CHECK) if index.isValid() else None
+        if check is None:
+            self.details.clear()
+            return
+        title = str(check.get("title") or check.get("id"))
+        rows = "\n".join(f"{name}: {text}" for name, text in texts.check_details(check))
+        self.details.setPlainText(f"{title}\n{rows}")

@@ -1,0 +1,74 @@
+"""The operator's question: its choices as buttons, or a field for a value, without covering the run."""
+
+from PySide6.QtCore import Signal
+from PySide6.QtGui import QFont
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QPushButton, QWidget
+
+from benchrunner.app.theme import Theme
+
+
+class QuestionPanel(QFrame):
+    """Shows a question; `answered` brings the answer's text."""
+
+    answered = Signal(str)
+
+    def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setFrameShape(QFrame.Shape.StyledPanel)
+        self.setAutoFillBackground(True)
+        self.text = QLabel("")
+        self.text.setWordWrap(True)
+        font = QFont(self.text.font())
+        font.setPointSizeF(font.pointSizeF() + 1)
+        font.setBold(True)
+        self.text.setFont(font)
+        self.field = QLineEdit()
+        self.field.setAccessibleName("Your answer")
+        self.field.setMaxLength(200)
+        self.field.setMaximumWidth(260)
+        self.send = QPushButton("Ans&wer")
+        self._buttons: list[QPushButton] = []
+        self._asked: dict[str, object] | None = None
+        self._row = QHBoxLayout(self)
+        self._row.setContentsMargins(12, 8, 12, 8)
+        self._row.addWidget(self.text, 1)
+        self._row.addWidget(self.field)
+        self._row.addWidget(self.send)
+        self.send.clicked.connect(lambda: self._answer(self.field.text().strip()))
+        self.field.returnPressed.connect(lambda: self._answer(self.field.text().strip()))
+        self.hide()
+
+    def set_theme(self, theme: Theme) -> None:
+        """Nothing of its own to colour: the palette does it."""
+
+    def show_question(self, question: dict[str, object] | None) -> None:
+        """Ask this; None: nothing is asked."""
+        if question is self._asked or question == self._asked:
+            return
+        self._asked = question
+        for button in self._buttons:
+            self._row.removeWidget(button)
+            button.deleteLater()
+        self._buttons = []
+        if question is None:
+            self.hide()
+            return
+        choices = [str(choice) for choice in (question.get("choices") or [])]  # type: ignore[attr-defined]
+        self.text.setText(str(question.get("text", "")))
+        unit = str(question.get("unit") or "")
+        self.field.clear()
+        self.field.setVisible(not choices)
+        self.send.setVisible(not choices)
+        self.field.setPlaceholderText(f"a value in {unit}" if unit and unit != "1" else "")
+        for choice in choices:
+            button = QPushButton(choice)
+            button.setMinimumHeight(34)
+            button.clicked.connect(lambda _=False, text=choice: self._answer(text))
+            self._row.addWidget(button)
+            self._buttons.append(button)
+        self.show()
+        (self._buttons[0] if self._buttons else self.field).setFocus()
+
+    def _answer(self, text: str) -> None:
+        if text:
+            self.answered.emit(text)

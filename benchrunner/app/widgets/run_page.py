@@ -1,0 +1,170 @@
+"""The page of a run: bench picture, what goes on, charts with the course under them, checks and events at the side."""
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QFont, QResizeEvent
+from PySide6.QtWidgets import (
+    QFrame,
+    QLabel,
+    QPlainTextEdit,
+    QSizePolicy,
+    QSplitter,
+    QTabWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from benchrunner.app.model import course as course_model
+from benchrunner.app.model import texts
+from benchrunner.app.model.bench import view
+from benchrunner.app.model.run import RunState
+from benchrunner.app.theme import Theme
+from benchrunner.app.widgets.bench_picture import BenchPicture
+from benchrunner.app.widgets.charts import StripCharts
+from benchrunner.app.widgets.course import CourseView
+from benchrunner.app.widgets.ledger import Ledger
+from benchrunner.app.widgets.outcome import OutcomePanel
+from benchrunner.app.widgets.question import QuestionPanel
+
+
+class RunPage(QWidget):
+    """Shows a `RunState`. `refresh` is called by the window's timer and draws only what changed."""
+
+    answered = Signal(str)
+
+    def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._run: RunState | None = None
+        self._seen = (-1, -1)
+        self._seen_notes = 0
+        self._ended_shown = False
+        self.picture = BenchPicture(theme)
+        self.step = QLabel("")
+        bold = QFont(self.step.font())
+        bold.setPointSizeF(bold.pointSizeF() + 1)
+        bold.setBold(True)
+        self.step.setFont(bold)
+        self.wait = QLabel("")
+        self.says = QLabel("")
+        self.says.setWordWrap(True)
+        for label in (self.step, self.wait):
+            label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        lines = QFrame()
+        holder = QVBoxLayout(lines)
+        holder.setContentsMargins(12, 4, 12, 4)
+        holder.setSpacing(1)
+        holder.addWidget(self.step)
+        holder.addWidget(self.says)
+        holder.addWidget(self.wait)
+        self._lines = lines
+        self.question = QuestionPanel(theme)
+        self.outcome = OutcomePanel(theme)
+        self.charts = StripCharts(theme)
+        self.course = CourseView(theme)
+        self.ledger = Ledger(theme)
+        self.events = QPlainTextEdit()
+        self.events.setReadOnly(True)
+        self.events.setTabChangesFocus(True)
+        self.events.setAccessibleName("Events")
+        self.events.setMaximumBlockCount(2000)
+        self.events.setFrameShape(QPlainTextEdit.Shape.NoFrame)
+        self.side = QTabWidget()
+        self.side.setAccessibleName("Checks and events")
+        self.side.addTab(self.ledger, "Chec&ks")
+        self.side.addTab(self.events, "&Events")
+        self.side.setMinimumWidth(290)
+        left = QWidget()
+        drawn = QVBoxLayout(left)
+        drawn.setContentsMargins(0, 0, 0, 0)
+        drawn.setSpacing(0)
+        drawn.addWidget(self.charts, 1)
+        drawn.addWidget(self.course)
+        self.split = QSplitter(Qt.Orientation.Horizontal)
+        self.split.addWidget(left)
+        self.split.addWidget(self.side)
+        self.split.setStretchFactor(0, 1)
+        self.split.setStretchFactor(1, 0)
+        self.split.setSizes([930, 330])
+        self.split.setChildrenCollapsible(False)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self.picture)
+        layout.addWidget(lines)
+        layout.addWidget(self.question)
+        layout.addWidget(self.outcome)
+        layout.addWidget(self.split, 1)
+        self.charts.span_changed.connect(self.course.set_span)
+        self.question.answered.connect(self.answered)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Take other colours."""
+        for part in (self.picture, self.question, self.outcome, self.charts, self.course, self.ledger):
+            part.set_theme(theme)
+
+    def set_run(self, run: RunState) -> None:
+        """Show another run."""
+        self._run = run
+        self._seen, self._seen_notes, self._ended_shown = (-1, -1), 0, False
+        self.events.clear()
+        self.outcome.hide()
+        self.charts.set_run(run)
+        self.refresh(force=True)
+
+    def refresh(self, force: bool = False) -> None:
+        """Draw what changed since the last call."""
+        run = self._run
+        if run is None:
+            return
+        seen = (run.changes, run.batches)
+        if seen == self._seen and not force:
+            return
+        changed = run.changes != self._seen[0] or force
+        if changed and run.prepared and not self.charts.plots["frequency"].bands:
+            self.charts.take_limits()
+        self._seen = seen
+        bars = course_model.bars(run.steps, run.at, over=run.ended is not None)
+        end = max(course_model.expected_end(bars), run.at)
+        self.charts.refresh(bars, end)
+        self.course.set_edges(*self.charts.edges())
+        self.course.show_course(bars, run.checks, run.at if run.ended is None else None)
+        self.picture.show_view(view(run))
+        self._say(run)
+        if changed:
+            self.ledger.refresh(run)
+            self.question.show_question(run.question)
+            self._show_notes(run)
+            if run.ended is not None and not self._ended_shown:
+                self._ended_shown = True
+                self.outcome.show_end(run.ended)
+                self.ledger.choose_worst()
+            self._lines.setVisible(run.ended is None)
+
+    def show_strip(self, strip: str, shown: bool) -> None:
+        """Show or hide one strip of the charts."""
+        self.charts.show_strip(strip, shown)
+        self.refresh(force=True)
+
+    def describe(self) -> None:
+        """Bring the texts for those who do not see up to date; called once a second."""
+        self.charts.describe()
+        self.picture.describe()
+        self.course.setAccessibleDescription(self.course.words())
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt
+        super().resizeEvent(event)
+        self.course.set_edges(*self.charts.edges())
+
+    def _say(self, run: RunState) -> None:
+        self.step.setText(texts.step_line(run))
+        wait = texts.wait_line(run)
+        self.wait.setText(wait)
+        self.wait.setToolTip(wait)
+        step = run.current
+        self.says.setText(step.says if step is not None else "")
+        self.says.setVisible(bool(step is not None and step.says))
+
+    def _show_notes(self, run: RunState) -> None:
+        marks = {"info": "", "warning": "! ", "error": "!! ", "guard": "!! ", "alarm": "!!! ", "safe": ""}
+        for note in run.notes[self._seen_notes :]:
+            self.events.appendPlainText(f"{texts.clock(note.at):>7}  {marks.get(note.level, '')}{note.text}")
+        self._seen_notes = len(run.notes)

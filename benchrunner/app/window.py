@@ -1,0 +1,362 @@
+"""The window: joins the pages with the engine. It polls the engine on a timer and never waits for it."""
+
+import contextlib
+import os
+import queue
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtCore import QTimer, QUrl
+from PySide6.QtGui import QCloseEvent, QDesktopServices
+from PySide6.QtWidgets import QApplication, QFileDialog, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
+
+from benchrunner.app import menus
+from benchrunner.app.background import Background
+from benchrunner.app.escape import EscapeHold
+from benchrunner.app.link import EngineLink
+from benchrunner.app.model import choices, preview
+from benchrunner.app.model.run import RunState
+from benchrunner.app.theme import Theme, Themes
+from benchrunner.app.tools import Tools
+from benchrunner.app.widgets.header import Header
+from benchrunner.app.widgets.notice import ClosingBar, NoticeBar
+from benchrunner.app.widgets.pages import TextPage, escaped, help_html
+from benchrunner.app.widgets.prepare import PreparePage
+from benchrunner.app.widgets.run_page import RunPage
+from benchrunner.engine.request import RunRequest
+
+POLL = 33  # ms
+FIRST = {"procedure": "load-rejection", "pairing": "tarn6-corrie5", "bench": "simulated"}
+
+
+class Window(QMainWindow):
+    """Prepare a run, follow it, look at its end. `start_link` starts an engine (tests may watch it)."""
+
+    def __init__(self, themes: Themes, start_link: Callable[[RunRequest], EngineLink] = EngineLink.start) -> None:
+        super().__init__()
+        self.themes, self._start_link = themes, start_link
+        self.run = RunState()
+        self.link: EngineLink | None = None
+        self.background = Background()
+        self.tools = Tools(self)
+        self.late_errors: queue.SimpleQueue[str] = queue.SimpleQueue()  # of other threads
+        self._closing = False
+        self._may_close = False
+        self._ticks = 0
+        theme = themes.current
+        self.header = Header(theme)
+        self.notice = NoticeBar(theme)
+        self.closing_bar = ClosingBar(theme)
+        self.prepare = PreparePage(theme)
+        self.run_page = RunPage(theme)
+        self.pages = QStackedWidget()
+        self.pages.addWidget(self.prepare)
+        self.pages.addWidget(self.run_page)
+        holder = QWidget()
+        layout = QVBoxLayout(holder)
+        layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        for part in (self.header, self.notice, self.closing_bar):
+            layout.addWidget(part)
+        layout.addWidget(self.pages, 1)
+        self.setCentralWidget(holder)
+        self.setWindowTitle("benchrunner")
+        self.resize(1280, 800)
+        self.setMinimumSize(1024, 680)
+        self.actions_ = menus.build(self)
+        self.escape = EscapeHold(self)
+        application = QApplication.instance()
+        assert application is not None
+        application.installEventFilter(self.escape)
+        self._connect()
+        self._timer = QTimer(self)
+        self._timer.setInterval(POLL)
+        self._timer.timeout.connect(self._tick)
+        self._timer.start()
+        QTimer.singleShot(0, self._read_files)
+
+    # ---------------------------------------------------------------- the run
+
+    @property
+    def going(self) -> bool:
+        """Whether an engine is at work."""
+        return self.link is not None and self.run.ended is None
+
+    def start_run(self) -> None:
+        """Start what is prepared, if it may."""
+        if self.going or not self.prepare.start.isEnabled():
+            return
+        procedure, pairing, bench = self.prepare.chosen()
+        name = self.prepare.name.text().strip()
+        shown = self.prepare.current_preview
+        request = RunRequest(
+            procedure=procedure,
+            pairing=pairing,
+            bench=bench,
+            settings=self.prepare.settings(),
+            speed=self.prepare.speed_chosen(),  # type: ignore[arg-type]
+            seed=self.prepare.seed.value(),
+            out=self.prepare.out.text().strip() or "runs",
+            key=str(self.prepare.key.currentData() or ""),
+            passphrase=self.prepare.passphrase.text(),
+            operator=name,
+            acknowledge=name or "a person at the window, not named",
+            attended=True,
+            live=True,
+        )
+        self.notice.clear()
+        self.run = RunState()
+        self.run_page.set_run(self.run)
+        try:
+            self.link = self._start_link(request)
+        except OSError as error:
+            self.notice.tell(f"The engine could not be started: {error}", "error")
+            return
+        if shown is not None:
+            self.header.name_run(shown.title, str(shown.prepared.get("pairing", "")), bool(shown.simulated))
+        self.show_page("run")
+        self.run_page.charts.setFocus()
+        self._refresh_all()
+
+    def make_safe(self, why: str = "make safe at the window") -> None:
+        """Ask the engine to make the bench safe."""
+        if self.link is not None and self.run.ended is None:
+            self.link.make_safe(why)
+            self.notice.tell("Make safe was asked for. It is no emergency stop: in danger use the hardware one.", "warning")
+
+    def pause_or_resume(self) -> None:
+        """As the button in the head does."""
+        if self.header.pause.isEnabled():
+            self.header.pause.click()
+
+    def show_page(self, name: str) -> None:
+        """Show `prepare` or `run`."""
+        self.pages.setCurrentWidget(self.prepare if name == "prepare" else self.run_page)
+        if name == "prepare":
+            self.prepare.procedures.setFocus()
+
+    # ---------------------------------------------------------------- the record
+
+    def open_report(self, record: str = "") -> None:
+        """Write the report of a record beside it and open it."""
+        record = record or str((self.run.ended or {}).get("record") or "")
+        if not record:
+            return
+        self.statusBar().showMessage("Writing the report…")
+        out = str(Path(record).with_suffix(".html"))
+
+        def done(code: int, said: str) -> None:
+            self.statusBar().clearMessage()
+            if code != 0:
+                self._page("The report could not be written", said)
+                return
+            if not QDesktopServices.openUrl(QUrl.fromLocalFile(out)):
+                self.notice.tell(f"The report is written, but nothing here opens it: {out}", "info")
+            else:
+                self.statusBar().showMessage(f"Report: {out}", 8000)
+
+        self.tools.run(["report", record, "--out", out], done)
+
+    def verify(self, record: str = "") -> None:
+        """Verify a record and say what was found."""
+        own = not record
+        record = record or str((self.run.ended or {}).get("record") or "")
+        if not record:
+            return
+        unsigned = own and not (self.run.ended or {}).get("signed")
+        arguments = ["verify", record, *(["--allow-unsigned"] if unsigned else [])]
+        self.statusBar().showMessage("Verifying the record…")
+
+        def done(code: int, said: str) -> None:
+            self.statusBar().clearMessage()
+            headline = "The record verifies." if code == 0 else "THE RECORD DOES NOT VERIFY."
+            if code == 0 and unsigned:
+                headline = "The record is whole. It was not signed, so it does not say whose it is."
+            self._page("Verification", f"{headline}\n\n{record}\n\n{said}")
+
+        self.tools.run(arguments, done)
+
+    def show_folder(self) -> None:
+        """Open the folder in which record or journal lies."""
+        ended = self.run.ended or {}
+        place = str(ended.get("record") or ended.get("journal") or "")
+        if place:
+            QDesktopServices.openUrl(QUrl.fromLocalFile(str(Path(place).resolve().parent)))
+
+    def choose_record(self, then: Callable[[str], None]) -> None:
+        """Ask for a record's file."""
+        dialog = QFileDialog(self, "Open a record", "runs" if os.path.isdir("runs") else "", "Records (*.bench)")
+        dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
+        dialog.fileSelected.connect(then)
+        dialog.open()
+
+    def show_help(self) -> None:
+        """Keys, signs, shapes, safety."""
+        TextPage("Help", help_html(), self).show()
+
+    # ---------------------------------------------------------------- errors and the end
+
+    def report_error(self, text: str) -> None:
+        """Something in the window failed: make safe first, then say so."""
+        if self.link is not None and self.run.ended is None:
+            with contextlib.suppress(Exception):
+                self.link.make_safe(f"error in the window: {text[:200]}")
+        self.notice.tell(f"Error in the window: {text} The engine was asked to make the bench safe.", "error")
+
+    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802 - Qt
+        if self._may_close or self.link is None or (not self.going and not self.link.alive):
+            self._timer.stop()
+            self.background.close()
+            self.tools.close()
+            application = QApplication.instance()
+            if application is not None:
+                application.removeEventFilter(self.escape)
+            event.accept()
+            return
+        event.ignore()
+        if self._closing:
+            return
+        if self.going and not self.closing_bar.asking:
+            self.closing_bar.ask()
+        else:
+            self.close_safely()
+
+    def close_safely(self) -> None:
+        """Hang up: the engine makes safe and seals; the window closes once that is done."""
+        self._closing = True
+        self.closing_bar.wait()
+        if self.link is None:
+            self._finish_closing()
+            return
+        self.link.hang_up()
+
+    def _finish_closing(self) -> None:
+        if (self.run.ended or {}).get("safe") == "not confirmed":
+            self._closing = False
+            self.closing_bar.hide()
+            return  # the alarm stays until a person has seen it and closes again
+        self._may_close = True
+        self.close()
+
+    # ---------------------------------------------------------------- the timer
+
+    def _tick(self) -> None:
+        self._ticks += 1
+        if self.link is not None:
+            for event in self.link.poll():
+                self.run.feed(event)
+                if event["kind"] == "prepared":
+                    data = event["data"]
+                    self.header.name_run(str(data["procedure"]), str(data["pairing"]), bool(data["simulated"]))
+                elif event["kind"] == "note" and event["data"].get("level") in ("alarm", "error"):
+                    self.notice.tell(str(event["data"].get("text", "")), str(event["data"]["level"]))
+                elif event["kind"] == "guard":
+                    self.notice.tell(f"Guard: {event['data'].get('text') or event['data'].get('id')}", "warning")
+                elif event["kind"] == "ended":
+                    self._ended(event["data"])
+            if self._closing and self.run.ended is not None and self.link.gone:
+                self._finish_closing()
+        if self._ticks % 2 == 0:
+            self._refresh_all()
+        if self._ticks % 30 == 0 and self.pages.currentWidget() is self.run_page:
+            self.run_page.describe()
+        while not self.late_errors.empty():
+            self.report_error(self.late_errors.get())
+        for name, answer, error in self.background.answers():
+            self._take_answer(name, answer, error)
+
+    def _refresh_all(self) -> None:
+        self.escape.armed = self.going
+        self.header.refresh(self.run, self.going)
+        self.actions_.refresh(self)
+        if self.pages.currentWidget() is self.run_page:
+            self.run_page.refresh()
+
+    def _ended(self, ended: dict[str, Any]) -> None:
+        assert self.link is not None
+        self.link.hang_up()
+        self.escape.cancel()
+        if ended.get("safe") == "not confirmed":
+            text = "The safe state could NOT be confirmed. Treat the whole bench as live; use its own hardware switches and emergency stop."
+            self.notice.tell(text, "alarm")
+        else:
+            self.notice.clear()
+        if self.closing_bar.asking:
+            self.closing_bar.wait()
+            self._closing = True
+        problems = [(p["where"], p["what"], p["mend"]) for p in ended.get("problems", [])]
+        if problems:
+            self.show_page("prepare")
+            self.prepare.show_problems(problems)
+            self.notice.tell("Refused before anything was switched on; what stands in the way is listed at the right.", "warning")
+        self._refresh_all()
+
+    # ---------------------------------------------------------------- files and previews
+
+    def _read_files(self) -> None:
+        self.background.ask("files", lambda: {kind: choices.choices(kind) for kind in choices.KINDS})
+        self.background.ask("keys", _keys)
+
+    def _ask_preview(self) -> None:
+        procedure, pairing, bench = self.prepare.chosen()
+        if procedure and pairing and bench:
+            settings = self.prepare.settings() if self.prepare.holds(procedure) else {}
+            self.prepare.working()
+            self.background.ask("preview", lambda: preview.preview(procedure, pairing, bench, settings))
+
+    def _take_answer(self, name: str, answer: Any, error: BaseException | None) -> None:
+        if error is not None:
+            self.notice.tell(f"{type(error).__name__}: {error}", "error")
+        elif name == "files":
+            self.prepare.offer(answer, FIRST)
+        elif name == "keys":
+            self.prepare.offer_keys(answer)
+        elif name == "preview":
+            self.prepare.take(answer)
+            if not self.going:
+                title = "" if self.pages.currentWidget() is self.prepare else answer.title
+                self.header.name_run(title or "Prepare a run", str(answer.prepared.get("pairing", "")), bool(answer.simulated))
+
+    # ---------------------------------------------------------------- inside
+
+    def _connect(self) -> None:
+        self.header.safe_wanted.connect(lambda: self.make_safe("the button Make safe"))
+        self.header.pause_wanted.connect(lambda: self.link.pause() if self.link else None)
+        self.header.resume_wanted.connect(lambda: self.link.resume() if self.link else None)
+        self.escape.held.connect(lambda: self.make_safe("Esc held"))
+        self.escape.progress.connect(self._esc_progress)
+        self.prepare.changed.connect(self._ask_preview)
+        self.prepare.start_wanted.connect(self.start_run)
+        self.run_page.answered.connect(lambda text: self.link.answer(text, self.prepare.name.text()) if self.link else None)
+        self.run_page.outcome.report_wanted.connect(self.open_report)
+        self.run_page.outcome.verify_wanted.connect(self.verify)
+        self.run_page.outcome.folder_wanted.connect(self.show_folder)
+        self.run_page.outcome.again_wanted.connect(lambda: self.show_page("prepare"))
+        self.closing_bar.confirmed.connect(self.close_safely)
+        self.themes.changed.connect(self._set_theme)
+
+    def _esc_progress(self, share: float) -> None:
+        self.header.make_safe.held = share
+        self.header.make_safe.update()
+
+    def _set_theme(self, theme: Theme) -> None:
+        for part in (self.header, self.notice, self.closing_bar, self.prepare, self.run_page):
+            part.set_theme(theme)
+
+    def _page(self, title: str, text: str) -> None:
+        TextPage(title, f"<pre style='white-space:pre-wrap'>{escaped(text)}</pre>", self).show()
+
+
+def _keys() -> list[str]:
+    from benchrunner.record.keys import Store
+
+    return [key.name for key in Store().own()]
+
+
+def error_text(kind: type[BaseException], error: BaseException, trace: Any) -> str:
+    """An exception in one line, with the place."""
+    frames = traceback.extract_tb(trace)
+    place = f" ({Path(frames[-1].filename).name}:{frames[-1].lineno})" if frames else ""
+    return f"{kind.__name__}: {error}{place}."
