@@ -139,26 +139,36 @@ def phase_of(x: Array, rate: float, given: FrequencyLike = None) -> Phase | None
 
 
 def _found_phase(x: Array, rate: float, f0: float, fixed: bool) -> Phase | None:
-    period = 1.0 / f0
-    times = np.arange(0.5 * period, (x.size - 0.999) / rate - 0.5 * period + 1e-12, period / 32)
-    if times.size == 0:
-        times = np.array([0.5 * (x.size - 1) / rate])
-    turn = np.exp(-2j * np.pi * f0 * np.arange(x.size) / rate)
-    phasor = 2j * Integral((x - x.mean()) * turn, rate).mean(times - 0.5 * period, times + 0.5 * period)
+    """First against a steady pace, then against what was found: over a cycle of its own the image cancels."""
+    ends = np.array([0.0, max(x.size - 1, 1) / rate])
+    found: Phase | None = Phase(ends, 2 * np.pi * f0 * ends, f0)
+    for _ in range(1 if fixed else 2):
+        if found is not None:
+            found = _against(x, rate, found, fixed)
+    return found
+
+
+def _against(x: Array, rate: float, base: Phase, fixed: bool) -> Phase | None:
+    """The phase of `x`, from the phasors over one cycle of `base`."""
+    span = 2 * np.pi
+    begin, end = (float(part) for part in base.at(np.array([0.0, (x.size - 0.999) / rate])))
+    centres = np.arange(begin + 0.5 * span, end - 0.5 * span + 1e-9, span / 32)
+    if centres.size == 0:
+        centres = np.array([0.5 * (begin + end)])
+    turn = np.exp(-1j * base.at(np.arange(x.size) / rate))
+    edges = base.when(centres - 0.5 * span), base.when(centres + 0.5 * span)
+    phasor = 2j * Integral((x - x.mean()) * turn, rate).mean(*edges)
     level = np.abs(phasor)
     usual = float(np.quantile(level, 0.9))
     if not usual > 0:
         return None
     # sound: one-cycle phasors half a cycle to either side agree with this one within 3 %
-    before = np.interp(times - 0.5 * period, times, phasor)
-    after = np.interp(times + 0.5 * period, times, phasor)
-    sound = (
-        (level > 0.5 * usual)
-        & (np.abs(before - phasor) < 0.03 * usual)
-        & (np.abs(after - phasor) < 0.03 * usual)
-    )
-    drift = np.abs(np.angle(after * np.conj(before)))
+    before = np.interp(centres - 0.5 * span, centres, phasor)
+    after = np.interp(centres + 0.5 * span, centres, phasor)
+    near = (np.abs(before - phasor) < 0.03 * usual) & (np.abs(after - phasor) < 0.03 * usual)
+    sound = (level > 0.5 * usual) & near
     if not fixed:  # a phasor that turns steadily at unchanged length is another frequency, not a disturbance
+        drift = np.abs(np.angle(after * np.conj(before)))
         even = (np.abs(np.abs(before) - level) < 0.03 * usual) & (
             np.abs(np.abs(after) - level) < 0.03 * usual
         )
@@ -168,8 +178,8 @@ def _found_phase(x: Array, rate: float, f0: float, fixed: bool) -> Phase | None:
     psi = np.unwrap(np.angle(phasor[sound]))
     if fixed:  # the grid keeps the given pace; only its start is found
         psi = np.full(psi.size, float(np.angle(np.sum(phasor[sound]))))
-    carried = _extended_level(times, times[sound], psi, period)
-    return Phase(times, 2 * np.pi * f0 * times + carried, f0)
+    carried = _extended_level(centres, centres[sound], psi, span)
+    return Phase(base.when(centres), centres + carried, base.f0)
 
 
 def _extended_level(at: Array, times: Array, values: Array, span: float) -> Array:
@@ -211,12 +221,12 @@ def _track(given: FrequencyLike, end: float) -> tuple[Array, Array]:
     if times.size == 0 or (np.diff(times) <= 0).any():
         raise ValueError("a frequency track needs positive values at rising times")
     first, last = min(0.0, float(times[0])) - 1e-9, max(end, float(times[-1])) + 1e-9
-    head, tail = _carried(times[:5], values[:5], first), _carried(times[-5:], values[-5:], last)
+    head, tail = _carried(times[:8], values[:8], first), _carried(times[-8:], values[-8:], last)
     return np.concatenate(([first], times, [last])), np.concatenate(([head], values, [tail]))
 
 
 def _carried(times: Array, values: Array, at: float) -> float:
-    """The track's outermost five values carried on along a straight line, as far as they themselves reach."""
+    """The track's outermost eight values carried on along a straight line, as far as they themselves reach."""
     near = values[0] if at < times[0] else values[-1]
     reach = float(times[-1] - times[0])
     if times.size < 3 or min(abs(at - times[0]), abs(at - times[-1])) > 1.2 * reach:
