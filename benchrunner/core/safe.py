@@ -4,8 +4,11 @@ A run ends in it, and a watchdog in another process may run it over links of its
 ticks go in (`feed`), orders and events come out. Each order is sent once, when its condition holds or `at_latest` has
 passed; the next follows when it is confirmed or its time is out, regardless; a missed one has its fallback sent. What
 then is not confirmed is tried again in rounds, loudly, for `rounds` seconds. A confirmation is the newest reading of
-the confirming channel, measured after the order was sent; one that is contradicted later is taken back. The order's
-own read-back confirms nothing: a switch that says "open" is not a meter that says "no current".
+the confirming channel, measured after the order was carried out; one that is contradicted later is taken back. It
+takes both: a switch that says "open" is not a meter that says "no current", and a meter that reads nothing may do so
+because the sun is down, while the contactor that could not be told, or is welded, stays closed. Where an order could
+not be given, a fallback that was carried out stands for it; where the instrument itself says that it stands
+otherwise, nothing does.
 """
 
 import math
@@ -29,9 +32,15 @@ class _Item:
     """One order of the safe order and how it stands."""
 
     __slots__ = (
+        "answered",
+        "carried",
         "confirmed",
+        "contradicted",
         "deadline",
         "fallback",
+        "fallback_carried",
+        "fallbacks",
+        "fits",
         "missed",
         "orders",
         "ready",
@@ -52,6 +61,18 @@ class _Item:
         self.missed = False
         self.fallback = False
         self.orders: set[int] = set()
+        self.fallbacks: set[int] = set()
+        self.answered = 0  # number of the newest order of its own that was answered
+        self.carried = math.nan  # when that one was carried out; NaN: it was not
+        self.contradicted = False  # by its read-back it stands otherwise
+        self.fallback_carried = math.nan
+        self.fits = False  # the newest reading is in range, whatever became of the order
+
+    def since(self) -> float:
+        """From when on a reading confirms it; NaN: none can."""
+        if self.carried == self.carried:
+            return self.carried
+        return math.nan if self.contradicted else self.fallback_carried
 
     def in_range(self, value: float) -> bool:
         low = -LARGEST if self.step.low is None else self.step.low
@@ -128,9 +149,10 @@ class SafeSequence:
             if item.turn <= at and _good(reply, k) and abs(reply.values[k]) < item.step.when_below:
                 item.ready = True
         for k, item in self._confirms.get(reply.source, ()):
-            if not item.sent <= at or not _good(reply, k):  # NaN: not sent yet
+            if not item.sent <= at - abs(reply.spread) or not _good(reply, k):  # NaN: not sent yet
                 continue
-            before, item.confirmed = item.confirmed, item.in_range(reply.values[k])
+            item.fits = item.in_range(reply.values[k])
+            before, item.confirmed = item.confirmed, item.fits and item.since() <= at
             if item.confirmed and not before:
                 self._say(item, "confirmed", f"{item.step.confirm} reads {reply.values[k]:.6g}")
             elif before and not item.confirmed:
@@ -138,8 +160,16 @@ class SafeSequence:
 
     def _done(self, done: OrderDone) -> None:
         for item in self._items:
-            if done.order in item.orders and not done.ok and not item.confirmed:
+            if done.order in item.fallbacks and done.ok:
+                item.fallback_carried = self.now
+            if done.order not in item.orders or done.order < item.answered:
+                continue
+            item.answered = done.order
+            item.carried = self.now if done.ok else math.nan
+            item.contradicted = not done.ok and done.read_back is not None
+            if not done.ok:
                 item.refused = True
+                item.confirmed = item.confirmed and item.since() == item.since()
                 self._say(item, "missed", f"the order failed: {done.text or 'no reason given'}")
 
     def _advance(self) -> None:
@@ -174,10 +204,13 @@ class SafeSequence:
     def _miss(self, item: _Item) -> None:
         item.missed = True
         step = item.step
-        self._say(item, "missed", f"{step.confirm} did not confirm it within {step.timeout:g} s")
+        why = f"{step.confirm} did not confirm it within {step.timeout:g} s"
+        if item.fits and item.since() != item.since():
+            why = f"{step.confirm} reads as it should, but the order itself was not carried out"
+        self._say(item, "missed", why)
         if step.fallback_setting and not item.fallback:
             item.fallback = True
-            self._send(item, step.fallback_setting, step.fallback_value, "again")
+            self._send(item, step.fallback_setting, step.fallback_value, "again", True)
 
     def _again(self) -> None:
         self._round += 1
@@ -189,13 +222,13 @@ class SafeSequence:
             item.refused = False
             self._send(item, item.step.setting, item.step.value, "again")
             if item.step.fallback_setting:
-                self._send(item, item.step.fallback_setting, item.step.fallback_value, "again")
+                self._send(item, item.step.fallback_setting, item.step.fallback_value, "again", True)
         longest = max(item.step.timeout for item in missed)
         self._round_at = self.now + min(max(longest, ROUND[0]), ROUND[1])
 
-    def _send(self, item: _Item, setting: str, value: float, phase: str) -> None:
+    def _send(self, item: _Item, setting: str, value: float, phase: str, fallback: bool = False) -> None:
         number = self._number()
-        item.orders.add(number)
+        (item.fallbacks if fallback else item.orders).add(number)
         self._out.append(SetOrder(number, setting, value, safety=True))
         self._say(item, phase, f"{setting} = {value:g}")
 

@@ -40,10 +40,21 @@ class Hand:
         self.now = 0.0
         self.pv = (10.0, 2000.0)
         self.load = 3000.0
+        self.outcome: dict[
+            str, OrderDone | None
+        ] = {}  # by setting; None: never answered, missing: carried out
+        self._answered = 0
 
     def go(self, until: float) -> "Hand":
         while self.now < until - 1e-9 and not self.sequence.ended:
             self.now = round(self.now + 0.1, 6)
+            orders = [o for o in self.outputs if isinstance(o, SetOrder)]
+            for order in orders[self._answered :]:
+                done = self.outcome.get(order.setting, OrderDone(self.now, order.order, True, order.value))
+                if done is not None:
+                    done = OrderDone(self.now - 0.05, order.order, done.ok, done.read_back, done.text)
+                    self.outputs += self.sequence.feed(done)
+            self._answered = len(orders)
             for index, values in enumerate((self.pv, (self.load,))):
                 self.outputs += self.sequence.feed(Readings(self.now, index, self.now - 0.01, 0.01, values))
             self.outputs += self.sequence.feed(Tick(self.now))
@@ -85,6 +96,57 @@ def test_the_next_follows_regardless_and_the_fallback_is_sent() -> None:
     hand.go(3.0)
     assert hand.sequence.confirmed
     assert hand.sent.count("relays.pv_contactor") == 1
+
+
+DEAD = OrderDone(0.0, 0, False, None, "link lost")
+WELDED = OrderDone(0.0, 0, False, 1.0, "was set to 0 and reads 1")
+BARE = SafeStep("bare", "relays.pv_contactor", 0.0, "PV contactor", "pv.power", -30.0, 30.0, 2.0)
+
+
+@pytest.mark.parametrize(
+    ("step", "contactor", "source", "confirmed"),
+    [
+        (BARE, DEAD, None, False),  # the meter reads nothing, but nobody opened the contactor
+        (BARE, WELDED, None, False),
+        (BARE, None, None, False),  # never answered
+        (PV, DEAD, OrderDone(0.0, 0, True, 0.0), True),  # the fallback was carried out, and the meter agrees
+        (PV, DEAD, DEAD, False),
+        (PV, WELDED, OrderDone(0.0, 0, True, 0.0), False),  # the contactor itself says that it is closed
+    ],
+)
+def test_a_meter_that_reads_nothing_does_not_make_up_for_an_order_that_was_not_carried_out(
+    step: SafeStep, contactor: OrderDone | None, source: OrderDone | None, confirmed: bool
+) -> None:
+    hand = Hand(step, rounds=5.0)
+    hand.pv = (0.0, 0.0)
+    hand.outcome = {"relays.pv_contactor": contactor, "pv_source.on": source}
+    hand.go(60.0)
+    assert hand.sequence.ended
+    assert hand.sequence.confirmed is confirmed
+    assert hand.sequence.missed == (() if confirmed else (step.id,))
+
+
+def test_a_retry_that_is_carried_out_is_confirmed() -> None:
+    hand = Hand(BARE)
+    hand.pv = (0.0, 0.0)
+    hand.outcome = {"relays.pv_contactor": WELDED}
+    hand.go(1.5)
+    hand.outcome = {}
+    hand.go(5.0)
+    assert hand.sequence.confirmed
+
+
+def test_a_reading_from_before_the_order_was_carried_out_confirms_nothing() -> None:
+    sequence = SafeSequence((BARE,), METERS)
+    (order, _) = sequence.start(0.0)
+    assert isinstance(order, SetOrder)
+    sequence.feed(Readings(0.5, 0, 0.4, 0.0, (0.0, 0.0)))  # sent, not yet carried out
+    sequence.feed(OrderDone(0.6, order.order, True, 0.0))
+    assert not sequence.ended
+    sequence.feed(Readings(0.8, 0, 0.7, 0.8, (0.0, 0.0)))  # its window reaches back to before the order
+    assert not sequence.ended
+    sequence.feed(Readings(0.9, 0, 0.7, 0.1, (0.0, 0.0)))
+    assert sequence.confirmed
 
 
 def test_a_failed_order_does_not_wait_for_its_time() -> None:
