@@ -1,0 +1,64 @@
+"""How fast the program answers a command: `benchrunner --help` beside a bare `import argparse`, in turns.
+
+`python tests/speed/start.py [ROUNDS]`. Each start is a process of its own; figures are the median, with the quickest
+beside it. The files are in the system's cache after the first round, which isn't counted. Closes with one JSON line.
+"""
+
+import json
+import os
+import statistics
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+STARTS = {
+    "bare": ["-c", "import argparse"],
+    "help": ["-m", "benchrunner", "--help"],
+    "run help": ["-m", "benchrunner", "run", "--help"],
+}
+WANTED = 0.3  # s
+
+
+def start(arguments: list[str]) -> tuple[float, float]:
+    """Wall and processor time of one start, s (processor time 0 where the system does not say)."""
+    before, began = os.times(), time.perf_counter()
+    subprocess.run([sys.executable, *arguments], cwd=ROOT, stdout=subprocess.DEVNULL, check=True)
+    wall, after = time.perf_counter() - began, os.times()
+    return wall, (after.children_user + after.children_system) - (
+        before.children_user + before.children_system
+    )
+
+
+def main(rounds: int) -> int:
+    """All starts in turns."""
+    spent: dict[str, list[tuple[float, float]]] = {name: [] for name in STARTS}
+    for number in range(rounds + 1):
+        for name, arguments in STARTS.items():
+            found = start(arguments)
+            if number:
+                spent[name].append(found)
+    figures = {}
+    bare = statistics.median(wall for wall, _ in spent["bare"])
+    print(f"{'':10}{'median s':>10}{'least s':>10}{'cpu s':>10}{'ratio':>8}")
+    for name, found in spent.items():
+        median = statistics.median(wall for wall, _ in found)
+        least, cpu = min(wall for wall, _ in found), statistics.median(cpu for _, cpu in found)
+        print(f"{name:10}{median:10.3f}{least:10.3f}{cpu:10.3f}{median / bare:8.2f}")
+        key = name.replace(" ", "_")
+        figures |= {
+            f"{key}_s": median,
+            f"{key}_least_s": least,
+            f"{key}_cpu_s": cpu,
+            f"{key}_ratio": median / bare,
+        }
+    print(
+        f"wanted: --help under {WANTED} s; it takes {figures['help_s']:.3f} s on this machine as it is loaded now"
+    )
+    print(json.dumps({name: round(value, 4) for name, value in figures.items()}))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 10))
