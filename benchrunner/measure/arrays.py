@@ -17,7 +17,13 @@ def samples_of(samples: ArrayLike) -> Array:
     x = np.asarray(samples, dtype=np.float64)
     if x.ndim != 1:
         raise ValueError(f"samples must be one row of numbers, not an array of shape {x.shape}")
-    return x
+    wild = np.abs(x) > LARGEST
+    return np.where(wild, np.inf, x) if wild.any() else x
+
+
+LARGEST = (
+    1e60  # what lies beyond is no quantity (SCPI-1999 says 9.9E37 for infinity), and its square overflows
+)
 
 
 def rate_of(rate: float) -> float:

@@ -179,7 +179,14 @@ def _against(x: Array, rate: float, base: Phase, fixed: bool) -> Phase | None:
     if fixed:  # the grid keeps the given pace; only its start is found
         psi = np.full(psi.size, float(np.angle(np.sum(phasor[sound]))))
     carried = _extended_level(centres, centres[sound], psi, span)
-    return Phase(base.when(centres), centres + carried, base.f0)
+    theta = centres + carried
+    if (
+        theta.size > 1 and float(np.diff(theta).min()) < 0.2 * span / 32
+    ):  # no phase runs back, or nearly stands
+        theta = centres + float(np.median(psi))
+    if theta.size == 1:  # a record of one cycle: one phase, at the base's pace
+        centres, theta = centres + span * np.array([-0.5, 0.5]), theta + span * np.array([-0.5, 0.5])
+    return Phase(base.when(centres), theta, base.f0)
 
 
 def _extended_level(at: Array, times: Array, values: Array, span: float) -> Array:

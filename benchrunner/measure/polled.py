@@ -7,7 +7,7 @@ mattered.
 
 import numpy as np
 
-from benchrunner.measure.arrays import Array, runs
+from benchrunner.measure.arrays import LARGEST, Array, runs
 from benchrunner.measure.evidence import Arguments, Measured, Series, Wave, nothing, number
 from benchrunner.measure.steps import StepResponse, step_response
 
@@ -22,7 +22,7 @@ def usable(data: Series | Wave, least: int = 1) -> str:
         return f"the readings of {data.channel} do not belong to their times"
     if data.values.size < least:
         return f"{data.values.size} readings of {data.channel}, at least {least} needed"
-    bad = int(np.count_nonzero(~np.isfinite(data.values)))
+    bad = int(np.count_nonzero(~(np.abs(data.values) < LARGEST)))
     if bad:
         return f"{bad} of {data.values.size} readings of {data.channel} are missing or overloaded"
     if not np.isfinite(data.times).all() or (np.diff(data.times) < 0).any():

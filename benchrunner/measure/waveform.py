@@ -6,7 +6,7 @@ A NaN among the samples (overloaded, lost) leaves no value.
 
 import numpy as np
 
-from benchrunner.measure.arrays import Array, Integral, runs
+from benchrunner.measure.arrays import LARGEST, Array, Integral, runs
 from benchrunner.measure.events import find_gap
 from benchrunner.measure.evidence import Arguments, Measured, Series, Wave, nothing, number
 from benchrunner.measure.frequency import frequency, frequency_track, phase_of
@@ -25,7 +25,7 @@ def usable(data: Series | Wave, least: int = 16) -> str:
         return f"the capture of {data.channel} has {data.samples.size} samples, at least {least} needed"
     if not (np.isfinite(data.rate) and data.rate > 0):
         return f"the capture of {data.channel} has no sampling rate"
-    bad = int(np.count_nonzero(~np.isfinite(data.samples)))
+    bad = int(np.count_nonzero(~(np.abs(data.samples) < LARGEST)))
     return f"{bad} samples of {data.channel} are missing or overloaded" if bad else ""
 
 
