@@ -1,7 +1,8 @@
 """The bench in real time: one owner thread for each link, one clock, one queue to the engine.
 
 A slow or dead instrument holds up nobody but itself. Its readings become NaN with a word on why, so that the stale
-guards act. Safety orders go before everything else on their link, and open a dead link at once.
+guards act. Safety orders go before everything else on their link, and open a dead link at once. With the first of
+them, ordinary orders that still wait anywhere are dropped: carried out later, they would undo the safe state.
 """
 
 import heapq
@@ -22,6 +23,7 @@ from benchrunner.errors import LinkError
 
 SAFETY, ORDER, FOLLOW_UP, POLL = 0, 1, 2, 3  # what goes first on a link
 PATIENCE = 5.0  # s of wall time for threads to end at closing
+DROPPED = "dropped: the bench is being made safe"
 LONGEST_WAIT = 0.2  # s of wall time between looks at whether to stop
 
 
@@ -84,9 +86,8 @@ class Owner:
         self.instrument, self.source, self.inbox = instrument, source, inbox
         self.clock = inbox.clock
         self.period = poll_period(instrument.part.period, self.clock.rate)
-        self._jobs: list[
-            tuple[int, float, int, Callable[[], None]]
-        ] = []  # (what first, due, number, what to do)
+        # what first, due, number, what to do, the order that it begins
+        self._jobs: list[tuple[int, float, int, Callable[[], None], SetOrder | ArmOrder | None]] = []
         self._number = 0
         self._changed = threading.Condition()
         self._stop = False
@@ -113,27 +114,41 @@ class Owner:
         """Queue an order; safety orders go first."""
         now = self.clock.now()
         if isinstance(order, SetOrder):
-            self._add(SAFETY if order.safety else ORDER, now, lambda: self._set(order))
+            self._add(SAFETY if order.safety else ORDER, now, lambda: self._set(order), order)
         else:
-            self._add(ORDER, now, lambda: self._arm(order))
+            self._add(ORDER, now, lambda: self._arm(order), order)
+
+    def drop_ordinary(self) -> None:
+        """Forget the ordinary orders that have not been begun, and say so."""
+        with self._changed:
+            dropped = [entry[4] for entry in self._jobs if entry[0] == ORDER]
+            self._jobs = [entry for entry in self._jobs if entry[0] != ORDER]
+            heapq.heapify(self._jobs)
+        for order in dropped:
+            if order is not None:
+                number = order.order
+                self.inbox.put(lambda at, number=number: OrderDone(at, number, False, None, DROPPED))  # type: ignore[misc]
 
     # -- the thread
 
-    def _add(self, rank: int, due: float, job: Callable[[], None]) -> None:
+    def _add(
+        self, rank: int, due: float, job: Callable[[], None], order: SetOrder | ArmOrder | None = None
+    ) -> None:
         with self._changed:
             self._number += 1
-            heapq.heappush(self._jobs, (rank, due, self._number, job))
+            heapq.heappush(self._jobs, (rank, due, self._number, job, order))
             self._changed.notify()
 
     def _run(self) -> None:
-        try:
-            while (job := self._next()) is not None:
+        while (job := self._next()) is not None:
+            try:
                 job()
-        except (
-            Exception
-        ) as error:  # an owner that dies leaves its instrument unwatched: the bench must be made safe
-            text = f"{self.instrument.where}: its owner thread failed: {type(error).__name__}: {error}"
-            self.inbox.put(lambda at: Fault(at, -1 if self.source is None else self.source, text, fatal=True))
+            except (
+                Exception
+            ) as error:  # no reason to leave the link without its owner: safety orders come next
+                text = f"{self.instrument.where}: its owner failed: {type(error).__name__}: {error}"
+                source = -1 if self.source is None else self.source
+                self.inbox.put(lambda at, source=source, text=text: Fault(at, source, text, fatal=True))  # type: ignore[misc]
 
     def _next(self) -> Callable[[], None] | None:
         with self._changed:
@@ -274,6 +289,7 @@ class LiveHost:
         self._inbox = Inbox(self._clock)
         self._now = 0.0
         self._running = False
+        self._making_safe = False
         self._owners: dict[str, Owner] = {}
         count = 0
         for name, instrument in instruments.items():
@@ -302,6 +318,14 @@ class LiveHost:
     def submit(self, order: SetOrder | ArmOrder) -> None:
         """Hand an order to the owner of its link; its outcome comes as an input."""
         self._begin()
+        safety = isinstance(order, SetOrder) and order.safety
+        if safety and not self._making_safe:
+            self._making_safe = True
+            for owner in self._owners.values():
+                owner.drop_ordinary()
+        elif self._making_safe and not safety:
+            self._inbox.put(lambda at: OrderDone(at, order.order, False, None, DROPPED))
+            return
         if isinstance(order, SetOrder):
             name = self._settings.get(order.setting)
             missing = f"the bench has no setting {order.setting}"

@@ -168,7 +168,7 @@ def test_live_run(loopback: Bench, steady: tuple[Server, int, SteadyPlant]) -> N
     assert len(rows) == 14 and all("Highmoor" in row["identity"] for row in rows)
     assert host.next(0.0) is None, "the clock starts with the run, not with opening the links"
     host.submit(SetOrder(1, "load.power", 1500.0))
-    host.submit(SetOrder(2, "relays.pv_contactor", 0.0, safety=True))
+    host.submit(SetOrder(2, "relays.pv_contactor", 0.0))
     host.submit(SetOrder(3, "load.power", 9000.0))
     host.submit(SetOrder(4, "load.colour", 1.0))
     began = time.monotonic()
