@@ -4,9 +4,11 @@ Only the parser is built here; a command's own module, and the libraries it need
 """
 
 import argparse
+import contextlib
 import sys
 from collections.abc import Callable, Sequence
 from importlib import import_module
+from typing import NoReturn
 
 from benchrunner import __version__
 from benchrunner.errors import LinkError, Refused
@@ -31,9 +33,17 @@ COMMANDS = {
 }
 
 
+class _Parser(argparse.ArgumentParser):
+    """A wrong command line is refused in the same three parts as anything else that is wrong."""
+
+    def error(self, message: str) -> NoReturn:
+        print(f"refused: {self.prog}: {message}\n    mend: see `{self.prog} --help`", file=sys.stderr)
+        raise SystemExit(2)
+
+
 def build_parser(chosen: str = "") -> argparse.ArgumentParser:
     """The parser; only the chosen command gets its own options (the others would load their modules)."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="benchrunner",
         description="Qualifies AC-coupled pairings of a battery inverter and a PV inverter on a test bench, real or simulated.",
         epilog=EXIT_CODES,
@@ -52,6 +62,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; its exit code (design: 0 to 5)."""
     given = list(sys.argv[1:] if argv is None else argv)
     chosen = next((word for word in given if not word.startswith("-")), "")
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(AttributeError, ValueError):  # a terminal may lack a sign; that must not end a run
+            stream.reconfigure(errors="replace")  # type: ignore[union-attr]
     options = build_parser(chosen).parse_args(given)
     if options.command is None:
         return _window()

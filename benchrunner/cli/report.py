@@ -13,8 +13,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def call(options: argparse.Namespace) -> int:
     """0; refusals are raised."""
+    from benchrunner.cli.verify import a_file
     from benchrunner.report.html import write_report
 
-    record = Path(options.record)
+    record = a_file(options.record)
     print(write_report(record, Path(options.out) if options.out else record.with_suffix(".html")))
     return 0

@@ -1,8 +1,9 @@
 """`benchrunner schema`: writes the JSON Schemas of procedures, cards and record headers, for editors and other programs."""
 
 import argparse
-import json
 from pathlib import Path
+
+from benchrunner.errors import Problem, Refused
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -16,10 +17,8 @@ def call(options: argparse.Namespace) -> int:
 
     folder = Path(options.out)
     folder.mkdir(parents=True, exist_ok=True)
-    for name, schema in schemas().items():
+    for name, text in schemas().items():
         path = folder / f"{name}.schema.json"
-        path.write_text(
-            json.dumps(schema, indent=2, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8"
-        )
+        path.write_text(text, encoding="utf-8")
         print(path)
     return 0

@@ -1,57 +1,34 @@
 """What a run says on the command line: progress as it goes, the table of checks, the end state."""
 
+import textwrap
 from typing import IO, Any
 
-from benchrunner.units import show
+from benchrunner.report.words import DASH, MINUS, figures
 
+_LEFT = (0, 2, 6)  # columns of words; the others hold figures
+_WIDTH = 110
 _NAMED = 3  # checks that share a reason are named up to so many, counted beyond
 MARKS = {"pass": "[+]", "fail": "[x]", "inconclusive": "[?]", "not judged": "[ ]", "not applicable": "[-]"}
 
 
-def number(value: float | None, unit: str) -> str:
-    """A value for a table; a dash where there is none."""
-    return "-" if value is None else show(value, unit)
-
-
-def limit(check: dict[str, Any]) -> str:
-    """The limit of a check in one cell."""
-    low, high, unit = check.get("low"), check.get("high"), check.get("unit", "1")
-    if low is not None and high is not None:
-        return f"{number(low, unit)} .. {number(high, unit)}"
-    if high is not None:
-        return f"<= {number(high, unit)}"
-    return f">= {number(low, unit)}" if low is not None else "-"
-
-
-def margin(check: dict[str, Any]) -> str:
-    """The margin in the unit and in multiples of the uncertainty."""
-    value, expanded = check.get("margin"), check.get("uncertainty")
-    if value is None:
-        return "-"
-    text = number(value, check.get("unit", "1"))
-    return f"{text} = {value / expanded:.1f} U" if expanded else text
+def plain(text: str) -> str:
+    """With signs that every terminal has."""
+    return text.replace(MINUS, "-").replace(DASH, "-")
 
 
 def table(checks: list[dict[str, Any]], sink: IO[str]) -> None:
-    """All checks with value, limit, uncertainty, margin and verdict, in aligned columns."""
-    head = ("check", "value", "limit", "U", "margin", "verdict")
-    rows = [
-        (
-            f"{check.get('step', '')}/{check['id']}" if check.get("step") else str(check["id"]),
-            number(check.get("value"), check.get("unit", "1")),
-            limit(check),
-            number(check.get("uncertainty"), check.get("unit", "1"))
-            if check.get("uncertainty") is not None
-            else "not evaluated",
-            margin(check),
-            f"{MARKS.get(check['verdict'], '[ ]')} {check['verdict']}",
-        )
-        for check in checks
-    ]
-    widths = [max(len(row[k]) for row in [head, *rows]) for k in range(len(head))]
-    for row in [head, *rows]:
+    """All checks with value, limit, uncertainty, margin and verdict, in aligned columns; each row in one unit."""
+    rows = [("check", "value", "limit", "U", "margin", "in U", "verdict")]
+    for check in checks:
+        shown = figures(check)
+        name = f"{check['step']}/{check['id']}" if check.get("step") else str(check["id"])
+        verdict = f"{MARKS.get(check['verdict'], '[ ]')} {check['verdict']}"
+        cells = (name, shown.value, shown.limit, shown.uncertainty, shown.margin, shown.in_u, verdict)
+        rows.append(tuple(plain(cell) for cell in cells))  # type: ignore[arg-type]
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    for row in rows:
         cells = [
-            cell.ljust(width) if k in (0, 5) else cell.rjust(width)
+            cell.ljust(width) if k in _LEFT else cell.rjust(width)
             for k, (cell, width) in enumerate(zip(row, widths, strict=True))
         ]
         print("  " + "  ".join(cells).rstrip(), file=sink)
@@ -104,32 +81,23 @@ class Progress:
     def __init__(self, sink: IO[str] | None) -> None:
         self._sink = sink
         self.checks: list[dict[str, Any]] = []
-        self._steps = 0
+        self._steps: list[dict[str, Any]] = []
+        self._said: set[str] = set()
 
     def show(self, event: dict[str, Any]) -> None:
         """One event."""
         kind, data, at = event["kind"], event["data"], float(event.get("at") or 0.0)
         if kind == "check":
             self.checks.append(data)
-            self._say(
-                at,
-                f"   {MARKS.get(data['verdict'], '[ ]')} {data['id']}: {number(data.get('value'), data.get('unit', '1'))}, limit {limit(data)}",
-            )
+            shown = figures(data)
+            mark = MARKS.get(data["verdict"], "[ ]")
+            self._say(at, f"   {mark} {data['id']}: {plain(shown.value)}, {plain(shown.limit)}")
         elif kind == "prepared":
-            self._steps = len(data.get("steps", []))
-            if self._sink is not None:
-                bench = "SIMULATED BENCH" if data.get("simulated") else data.get("bench", "")
-                print(
-                    f"{data.get('procedure')} - {data.get('pairing')} - {bench}", file=self._sink, flush=True
-                )
-                for caution in data.get("cautions", []):
-                    print(f"  caution: {caution}", file=self._sink)
+            self._begin(data)
         elif kind == "step" and data.get("phase") == "started":
-            self._say(
-                at, f"({int(data.get('index', 0)) + 1}/{self._steps}) {data.get('title') or data.get('id')}"
-            )
+            self._step(at, int(data.get("index", 0)), str(data.get("id")))
         elif kind == "step" and data.get("phase") in ("failed", "skipped"):
-            self._say(at, f"   {data.get('text', '')}")
+            self._say(at, f"   {data['phase']}: {data.get('text', '')}")
         elif kind == "guard":
             self._say(at, f"GUARD {data.get('text', data.get('id'))}")
         elif kind == "state" and data.get("state") == "making safe":
@@ -141,6 +109,36 @@ class Progress:
         elif kind == "ask":
             self._say(at, f"? {data.get('text', '')}")
 
+    def _begin(self, data: dict[str, Any]) -> None:
+        self._steps = list(data.get("steps", []))
+        bench = "SIMULATED BENCH" if data.get("simulated") else data.get("bench", "")
+        self._write(f"{data.get('procedure')} - {data.get('pairing')} - {bench}")
+        if data.get("purpose"):
+            self._write(textwrap.fill(str(data["purpose"]), _WIDTH))
+        for caution in data.get("cautions", []):
+            self._aside(f"caution: {caution}", "  ")
+
+    def _step(self, at: float, index: int, name: str) -> None:
+        step = self._steps[index] if index < len(self._steps) else {}
+        title = f"{name}: {step['title']}" if step.get("title") else name
+        self._say(at, f"({index + 1}/{len(self._steps)}) {title}")
+        for caution in step.get("cautions", []):
+            self._aside(f"caution: {caution}")
+        says = str(step.get("says") or "")
+        if says and says not in self._said:  # a repeated step explains itself once
+            self._said.add(says)
+            self._aside(says)
+
+    def _aside(self, text: str, indent: str = " " * 13) -> None:
+        self._write(
+            textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=indent + "    ")
+            if text.startswith("caution")
+            else textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=indent)
+        )
+
     def _say(self, at: float, text: str) -> None:
+        self._write(f"{at:9.1f} s  {text}")
+
+    def _write(self, text: str) -> None:
         if self._sink is not None:
-            print(f"{at:9.1f} s  {text}", file=self._sink, flush=True)
+            print(text, file=self._sink, flush=True)

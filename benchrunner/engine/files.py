@@ -1,17 +1,19 @@
 """Any file a person may hand to `check`: which kind it is, what is wrong with it, and what it says."""
 
+import json
 from pathlib import Path
-from typing import Any
+
+from pydantic import BaseModel
 
 from benchrunner import data, units
 from benchrunner.cards.bench import BenchCard, fit_bench
 from benchrunner.cards.driver import DriverCard, fit_driver
 from benchrunner.cards.pairing import PairingCard, preflight, read_pairing
 from benchrunner.cards.reading import Document, load
-from benchrunner.errors import Problem, Refused
+from benchrunner.errors import Problem
 from benchrunner.procedure.order import unroll
 from benchrunner.procedure.reader import check_file, read
-from benchrunner.procedure.schema import procedure_schema
+from benchrunner.procedure.schema import procedure_schema_text
 
 KIND_KEYS = (
     ("battery_inverter", "pairing card"),
@@ -73,16 +75,12 @@ def _order(path: Path, pairing: str) -> list[str]:
     return lines
 
 
-def schemas() -> dict[str, dict[str, Any]]:
-    """The JSON Schema of each kind of file, by name."""
-    return {
-        "procedure": procedure_schema(),
-        "pairing": PairingCard.model_json_schema(),
-        "bench": BenchCard.model_json_schema(),
-        "driver": DriverCard.model_json_schema(),
-    }
+def schemas() -> dict[str, str]:
+    """The JSON Schema of each kind of file as text, by name; the same texts lie in resources/schemas."""
+    cards: dict[str, type[BaseModel]] = {"pairing": PairingCard, "bench": BenchCard, "driver": DriverCard}
+    texts = {name: _schema_text(model) for name, model in cards.items()}
+    return {"procedure": procedure_schema_text(), **texts}
 
 
-def refused_lines(refusal: Refused) -> list[str]:
-    """The problems of a refusal, a line each."""
-    return [str(problem) for problem in refusal.problems]
+def _schema_text(model: type[BaseModel]) -> str:
+    return json.dumps(model.model_json_schema(), indent=2, ensure_ascii=False) + "\n"

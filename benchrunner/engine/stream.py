@@ -14,7 +14,7 @@ from benchrunner.core.messages import Event, Readings
 
 _MOST_WAITING = 200  # lines queued before batches of readings are dropped
 _PERIOD = 0.04  # s of wall time between batches of readings, 25 a second
-_MOST_POINTS = 8  # per channel and batch; above, first, lowest, highest and last stand for the rest
+_MOST_POINTS = 24  # per channel and batch; above, the extremes of its parts stand for the rest
 
 
 def jsonable(value: Any) -> Any:
@@ -109,11 +109,15 @@ class LiveReadings:
 
 
 def _thin(times: list[float], values: list[float]) -> tuple[list[float], list[float]]:
-    """First, lowest, highest and last of a long batch, in order of time, so that no spike is hidden."""
-    if len(values) <= _MOST_POINTS:
+    """Lowest and highest of each part of a long batch, in order of time: its shape stays, and no spike is hidden."""
+    count = len(values)
+    if count <= _MOST_POINTS:
         return times, values
-    good = [k for k, value in enumerate(values) if value == value]
-    if not good:
-        return times[:1], values[:1]
-    keep = sorted({0, len(values) - 1, min(good, key=values.__getitem__), max(good, key=values.__getitem__)})
-    return [times[k] for k in keep], [values[k] for k in keep]
+    parts = _MOST_POINTS // 2
+    keep = {0, count - 1}
+    for part in range(parts):
+        span = range(part * count // parts, (part + 1) * count // parts)
+        good = [k for k in span if values[k] == values[k]]
+        keep |= {min(good, key=values.__getitem__), max(good, key=values.__getitem__)} if good else {span[0]}
+    chosen = sorted(keep)
+    return [times[k] for k in chosen], [values[k] for k in chosen]

@@ -168,7 +168,7 @@ def prepared_event(prepared: Prepared, folder: str) -> Event:
 
 def _step(index: int, step: PlannedStep) -> dict[str, Any]:
     return {
-        "index": index, "id": step.id, "title": step.title, "says": step.says, "group": step.group, "repeat": step.repeat,
+        "index": index, "id": step.id, "title": step.title, "says": step.says, "cautions": list(step.cautions), "group": step.group, "repeat": step.repeat,
         "expected": step.expected, "at_most": step.at_most,
         "checks": [
             {"id": c.id, "measure": c.measure, "of": c.of, "low": c.low, "high": c.high, "unit": c.unit, "rule": c.rule} for c in step.checks
