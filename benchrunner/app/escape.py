@@ -24,7 +24,11 @@ class EscapeHold(QObject):
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802 - Qt
         kind = event.type()
-        if kind in (QEvent.Type.KeyPress, QEvent.Type.ShortcutOverride, QEvent.Type.KeyRelease) and isinstance(event, QKeyEvent):
+        if kind in (
+            QEvent.Type.KeyPress,
+            QEvent.Type.ShortcutOverride,
+            QEvent.Type.KeyRelease,
+        ) and isinstance(event, QKeyEvent):
             if event.key() == Qt.Key.Key_Escape and not event.isAutoRepeat():
                 if kind == QEvent.Type.KeyRelease:
                     self.cancel()

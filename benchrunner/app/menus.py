@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
 from PySide6.QtGui import QAction, QActionGroup, QKeySequence
@@ -62,8 +63,12 @@ def build(window: Window) -> Actions:
 
     view = bar.addMenu("&View")
     times = QActionGroup(window)
-    for text, seconds, keys in (("&Whole run", 0.0, "F7"), ("Last &minute", 60.0, "F8"), ("Last &ten minutes", 600.0, "F9")):
-        action = add(view, text, lambda s=seconds: window.run_page.charts.follow(s), keys)  # type: ignore[misc]
+    for text, seconds, keys in (
+        ("&Whole run", 0.0, "F7"),
+        ("Last &minute", 60.0, "F8"),
+        ("Last &ten minutes", 600.0, "F9"),
+    ):
+        action = add(view, text, partial(window.run_page.charts.follow, seconds), keys)
         action.setCheckable(True)
         action.setChecked(seconds == 0.0)
         times.addAction(action)
@@ -77,7 +82,11 @@ def build(window: Window) -> Actions:
     themes = view.addMenu("&Colours")
     group = QActionGroup(window)
     for choice in CHOICES:
-        action = add(themes, {"system": "As the &system", "light": "&Light", "dark": "&Dark"}[choice], lambda c=choice: window.themes.choose(c))  # type: ignore[misc]
+        action = add(
+            themes,
+            {"system": "As the &system", "light": "&Light", "dark": "&Dark"}[choice],
+            partial(window.themes.choose, choice),
+        )
         action.setCheckable(True)
         action.setChecked(choice == window.themes.choice)
         group.addAction(action)

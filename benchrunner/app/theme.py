@@ -54,8 +54,8 @@ LIGHT = Theme(
 )  # fmt: skip
 
 DARK = Theme(
-    name="dark", window="#1d2023", base="#131517", raised="#2a2e32", text="#ececea", muted="#a6abb0", rule="#363b40",
-    control="#2c3135", focus="#56B4E9", link="#56B4E9", warn="#F0E442", warn_text="#16181a",
+    name="dark", window="#24282c", base="#131517", raised="#33383d", text="#ececea", muted="#a6abb0", rule="#3d4349",
+    control="#3a4046", focus="#56B4E9", link="#56B4E9", warn="#F0E442", warn_text="#16181a",
     alarm="#D55E00", alarm_text="#ffffff",
     roles={
         "bus": "#56B4E9", "battery": "#009E73", "pv": "#E69F00", "load": "#ececea", "battery_inverter": "#56B4E9",

@@ -4,8 +4,9 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-import benchrunner
 from PySide6.QtCore import QObject, QProcess, QProcessEnvironment
+
+import benchrunner
 
 _LONGEST = 20_000  # characters of output that are shown
 
@@ -40,7 +41,9 @@ class Tools(QObject):
             done(code, said.strip())
 
         process.finished.connect(finished)
-        process.errorOccurred.connect(lambda error: finished() if error == QProcess.ProcessError.FailedToStart else None)
+        process.errorOccurred.connect(
+            lambda error: finished() if error == QProcess.ProcessError.FailedToStart else None
+        )
         process.start(sys.executable, ["-m", "benchrunner", *arguments])
 
     @property

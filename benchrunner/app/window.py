@@ -34,7 +34,9 @@ FIRST = {"procedure": "load-rejection", "pairing": "tarn6-corrie5", "bench": "si
 class Window(QMainWindow):
     """Prepare a run, follow it, look at its end. `start_link` starts an engine (tests may watch it)."""
 
-    def __init__(self, themes: Themes, start_link: Callable[[RunRequest], EngineLink] = EngineLink.start) -> None:
+    def __init__(
+        self, themes: Themes, start_link: Callable[[RunRequest], EngineLink] = EngineLink.start
+    ) -> None:
         super().__init__()
         self.themes, self._start_link = themes, start_link
         self.run = RunState()
@@ -97,7 +99,7 @@ class Window(QMainWindow):
             bench=bench,
             settings=self.prepare.settings(),
             speed=self.prepare.speed_chosen(),  # type: ignore[arg-type]
-            seed=self.prepare.seed.value(),
+            seed=int(self.prepare.seed.text() or 1),
             out=self.prepare.out.text().strip() or "runs",
             key=str(self.prepare.key.currentData() or ""),
             passphrase=self.prepare.passphrase.text(),
@@ -124,7 +126,9 @@ class Window(QMainWindow):
         """Ask the engine to make the bench safe."""
         if self.link is not None and self.run.ended is None:
             self.link.make_safe(why)
-            self.notice.tell("Make safe was asked for. It is no emergency stop: in danger use the hardware one.", "warning")
+            self.notice.tell(
+                "Make safe was asked for. It is no emergency stop: in danger use the hardware one.", "warning"
+            )
 
     def pause_or_resume(self) -> None:
         """As the button in the head does."""
@@ -187,7 +191,9 @@ class Window(QMainWindow):
 
     def choose_record(self, then: Callable[[str], None]) -> None:
         """Ask for a record's file."""
-        dialog = QFileDialog(self, "Open a record", "runs" if os.path.isdir("runs") else "", "Records (*.bench)")
+        dialog = QFileDialog(
+            self, "Open a record", "runs" if os.path.isdir("runs") else "", "Records (*.bench)"
+        )
         dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
         dialog.fileSelected.connect(then)
         dialog.open()
@@ -249,11 +255,15 @@ class Window(QMainWindow):
                 self.run.feed(event)
                 if event["kind"] == "prepared":
                     data = event["data"]
-                    self.header.name_run(str(data["procedure"]), str(data["pairing"]), bool(data["simulated"]))
+                    self.header.name_run(
+                        str(data["procedure"]), str(data["pairing"]), bool(data["simulated"])
+                    )
                 elif event["kind"] == "note" and event["data"].get("level") in ("alarm", "error"):
                     self.notice.tell(str(event["data"].get("text", "")), str(event["data"]["level"]))
                 elif event["kind"] == "guard":
-                    self.notice.tell(f"Guard: {event['data'].get('text') or event['data'].get('id')}", "warning")
+                    self.notice.tell(
+                        f"Guard: {event['data'].get('text') or event['data'].get('id')}", "warning"
+                    )
                 elif event["kind"] == "ended":
                     self._ended(event["data"])
             if self._closing and self.run.ended is not None and self.link.gone:
@@ -290,7 +300,10 @@ class Window(QMainWindow):
         if problems:
             self.show_page("prepare")
             self.prepare.show_problems(problems)
-            self.notice.tell("Refused before anything was switched on; what stands in the way is listed at the right.", "warning")
+            self.notice.tell(
+                "Refused before anything was switched on; what stands in the way is listed at the right.",
+                "warning",
+            )
         self._refresh_all()
 
     # ---------------------------------------------------------------- files and previews
@@ -317,7 +330,9 @@ class Window(QMainWindow):
             self.prepare.take(answer)
             if not self.going:
                 title = "" if self.pages.currentWidget() is self.prepare else answer.title
-                self.header.name_run(title or "Prepare a run", str(answer.prepared.get("pairing", "")), bool(answer.simulated))
+                self.header.name_run(
+                    title or "Prepare a run", str(answer.prepared.get("pairing", "")), bool(answer.simulated)
+                )
 
     # ---------------------------------------------------------------- inside
 
@@ -329,7 +344,9 @@ class Window(QMainWindow):
         self.escape.progress.connect(self._esc_progress)
         self.prepare.changed.connect(self._ask_preview)
         self.prepare.start_wanted.connect(self.start_run)
-        self.run_page.answered.connect(lambda text: self.link.answer(text, self.prepare.name.text()) if self.link else None)
+        self.run_page.answered.connect(
+            lambda text: self.link.answer(text, self.prepare.name.text()) if self.link else None
+        )
         self.run_page.outcome.report_wanted.connect(self.open_report)
         self.run_page.outcome.verify_wanted.connect(self.verify)
         self.run_page.outcome.folder_wanted.connect(self.show_folder)

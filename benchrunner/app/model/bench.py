@@ -33,7 +33,8 @@ class BenchView:
     inverter_enabled: bool | None
     interlock: bool | None
     load_on: bool | None
-    grid_live: bool | None
+    mains_live: bool | None  # upstream of the grid switch; nothing measures there while it is open
+    grid_live: bool | None  # between grid switch and transfer relay
     bus_live: bool | None
     grid_text: str
     bus_text: str
@@ -65,14 +66,17 @@ def view(run: RunState) -> BenchView:
     value = run.value
     grid_voltage, bus_voltage = value("grid.voltage"), value("bus.voltage")
     grid_live, bus_live = _live(grid_voltage), _live(bus_voltage)
+    closed = _switch(value("grid.closed"))
+    mains_live = grid_live if closed else None
     return BenchView(
-        grid_closed=_switch(value("grid.closed")),
+        grid_closed=closed,
         transfer_closed=_transfer(value("grid.current"), grid_live, bus_live),
         pv_contactor=_switch(value("relays.pv_contactor")),
         battery_contactor=_switch(value("relays.battery_contactor")),
         inverter_enabled=_switch(value("relays.inverter_enable")),
         interlock=_switch(value("interlock.closed")),
         load_on=None if math.isnan(value("load.power")) else abs(value("load.power")) > _FLOWS,
+        mains_live=mains_live,
         grid_live=grid_live,
         bus_live=bus_live,
         grid_text=_pair(grid_voltage, "V", 1, value("grid.frequency") if grid_live else math.nan, "Hz", 2),

@@ -6,7 +6,11 @@ from pathlib import Path
 
 from benchrunner import data
 
-KINDS = {"procedure": ("procedures", ""), "pairing": ("resources", "pairings"), "bench": ("resources", "benches")}
+KINDS = {
+    "procedure": ("procedures", ""),
+    "pairing": ("resources", "pairings"),
+    "bench": ("resources", "benches"),
+}
 _LARGEST = 1_000_000  # bytes; a larger file is not looked into
 
 
@@ -43,6 +47,10 @@ def read_choice(path: Path, origin: str = "file") -> Choice:
     except (OSError, ValueError, RecursionError):
         head = {}
     title = str(head.get("title") or path.stem)[:120]
-    says = str(head.get("purpose") or head.get("says") or head.get("note") or "").strip().replace("\n", " ")[:600]
+    says = (
+        str(head.get("purpose") or head.get("says") or head.get("note") or "")
+        .strip()
+        .replace("\n", " ")[:600]
+    )
     simulated = head.get("simulated")
     return Choice(str(path), title, says, origin, simulated if isinstance(simulated, bool) else None)

@@ -40,7 +40,12 @@ class Preview:
 
 
 def preview(
-    procedure: str, pairing: str, bench: str, settings: Mapping[str, str], operator: str = "", acknowledge: str = ""
+    procedure: str,
+    pairing: str,
+    bench: str,
+    settings: Mapping[str, str],
+    operator: str = "",
+    acknowledge: str = "",
 ) -> Preview:
     """Read everything and say what would run. Never raises for what files can hold: problems are in the answer."""
     from benchrunner.engine.prepare import prepare
@@ -65,7 +70,16 @@ def preview(
         problems = (Problem(procedure, f"cannot be prepared: {error}", "check the three files"),)
     title, purpose, cautions, parameters = _procedure(procedure, pairing, bench, values)
     return Preview(
-        procedure, pairing, bench, title, purpose, cautions, parameters, prepared, problems, _simulated(bench, prepared)
+        procedure,
+        pairing,
+        bench,
+        title,
+        purpose,
+        cautions,
+        parameters,
+        prepared,
+        problems,
+        _simulated(bench, prepared),
     )
 
 
@@ -100,7 +114,7 @@ def _card_values(pairing: str, bench: str) -> dict[str, Any]:
     values: dict[str, Any] = {}
     for read, path in ((read_pairing, pairing), (read_bench, bench)):
         try:
-            values |= read(path).values()  # type: ignore[operator]
+            values |= read(path).values()
         except (Refused, OSError):
             continue
     return values

@@ -68,8 +68,10 @@ class RunState:
     safe: list[SafeOrder] = field(default_factory=list)
     guards: list[dict[str, Any]] = field(default_factory=list)  # those that acted
     notes: list[Note] = field(default_factory=list)
+    notes_ever: int = 0  # how many there were, also those no longer held
     question: dict[str, Any] | None = None
     ended: dict[str, Any] | None = None
+    safe_since: float | None = None  # when making safe began, s
     changes: int = 0  # grows with each event that is not readings
     batches: int = 0  # grows with each batch of readings
 
@@ -100,6 +102,11 @@ class RunState:
     def count(self, verdict: str) -> int:
         """How many checks fell with that verdict."""
         return sum(1 for check in self.checks if check.get("verdict") == verdict)
+
+    def notes_since(self, seen: int) -> list[Note]:
+        """The notes after the first `seen` ones, as far as they are still held."""
+        new = self.notes_ever - seen
+        return self.notes[-new:] if new > 0 else []
 
     # ---------------------------------------------------------------- events
 
@@ -148,7 +155,10 @@ class RunState:
         if self.state != "waiting for the operator":
             self.question = None
         if self.state == "making safe":
-            self._say(at, f"Making the bench safe: {self.cause}.", "warning" if "last" not in self.cause else "info")
+            self.safe_since = at
+            self._say(
+                at, f"Making the bench safe: {self.cause}.", "warning" if "last" not in self.cause else "info"
+            )
             self._close_open_step(at)
         elif self.state == "paused":
             self._say(at, "Paused between two steps; guards stay live.")
@@ -181,7 +191,9 @@ class RunState:
         phase = str(data.get("phase", ""))
         if phase not in ("arming", "armed"):
             says = {"in": "Waveform captured"}.get(phase, f"Capture {phase}")
-            self._say(at, f"{says}: {data.get('text', '')}".rstrip(": "), "info" if phase == "in" else "warning")
+            self._say(
+                at, f"{says}: {data.get('text', '')}".rstrip(": "), "info" if phase == "in" else "warning"
+            )
 
     def _on_ask(self, at: float, data: dict[str, Any]) -> None:
         self.question = dict(data)
@@ -219,4 +231,5 @@ class RunState:
 
     def _say(self, at: float, text: str, level: str = "info") -> None:
         self.notes.append(Note(at, text, level))
+        self.notes_ever += 1
         del self.notes[:-_MOST_NOTES]

@@ -5,6 +5,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from benchrunner.app.model.course import Bar
 from benchrunner.app.model.run import RunState
 from benchrunner.app.model.traces import Trace
@@ -12,6 +14,8 @@ from benchrunner.app.model.traces import Trace
 # Measures whose value is a level of the channel itself, so that their limit may be drawn over its trace. Limits of the
 # instantaneous wave or of durations may not: the trace shows polled values.
 LEVELS = ("mean", "minimum", "maximum", "last", "half_cycle_maximum", "half_cycle_minimum")
+_RARE = 0.01  # share of readings at either end that may be left off the chart
+_NEAR = 0.5  # a limit within so many heights of the readings is brought onto the chart
 DC_LEVELS = ("peak", "lowest")  # of a DC channel they are levels too
 
 
@@ -61,7 +65,7 @@ STRIPS: tuple[Strip, ...] = (
     ),
     Strip(
         "soc", "State of charge", "%", (Line("battery.soc", "battery", "battery"),),
-        least=2.0, scale=100.0, places=1, bounds=(0.0, 100.0),
+        least=5.0, scale=100.0, places=1, bounds=(0.0, 100.0),
     ),
     Strip(
         "cells", "Cell voltage", "V",
@@ -93,7 +97,9 @@ def bands(strip: Strip, prepared: dict[str, Any]) -> list[Band]:
                 if guard[key] is None:
                     continue
                 value = guard[key] * strip.scale
-                band = Band(value, upper, "guard", f"guard {value:.{strip.places}f} {strip.unit}: {guard['says']}")
+                band = Band(
+                    value, upper, "guard", f"guard {value:.{strip.places}f} {strip.unit}: {guard['says']}"
+                )
                 held = tightest.get((guard["channel"], upper))
                 if held is None or (value < held.value if upper else value > held.value):
                     tightest[guard["channel"], upper] = band
@@ -105,7 +111,13 @@ def bands(strip: Strip, prepared: dict[str, Any]) -> list[Band]:
             for key, upper in (("low", False), ("high", True)):
                 if check[key] is not None:
                     found.append(
-                        Band(check[key] * strip.scale, upper, "check", f"limit of {check['id']}", int(step["index"]))
+                        Band(
+                            check[key] * strip.scale,
+                            upper,
+                            "check",
+                            f"limit of {check['id']}",
+                            int(step["index"]),
+                        )
                     )
     unique: dict[tuple[float, bool, str, int | None], Band] = {}
     for band in found:
@@ -123,24 +135,49 @@ def span_of(band: Band, course: Sequence[Bar], end: float) -> tuple[float, float
     return None
 
 
+@dataclass(frozen=True, slots=True)
+class Height:
+    """What a strip's value axis spans; `below`, `above`: the extreme of rare readings that lie off the chart, if any."""
+
+    low: float
+    high: float
+    below: float | None = None
+    above: float | None = None
+
+
 def value_range(
     strip: Strip,
     traces: dict[str, Trace],
     start: float,
     end: float,
     limits: Iterable[Band] = (),
-) -> tuple[float, float]:
-    """The height to draw: all readings shown, limits that lie near them, and at least the strip's least height."""
-    low, high = math.inf, -math.inf
-    for line in strip.lines:
-        trace = traces.get(line.channel)
-        extent = trace.extent(start, end) if trace is not None else None
-        if extent is not None:
-            low, high = min(low, extent[0] * strip.scale), max(high, extent[1] * strip.scale)
-    if low > high:
-        return 0.0, strip.least
+) -> Height:
+    """The height to draw: readings shown, limits that lie near them, and at least the strip's least height.
+
+    A few readings far off (a meter's window over a transfer) would flatten all others: they are named instead.
+    """
+    parts = [
+        part
+        for line in strip.lines
+        if (trace := traces.get(line.channel)) is not None and len(part := trace.part(start, end))
+    ]
+    if not parts:
+        return Height(0.0, strip.least)
+    values = np.concatenate(parts) * strip.scale
+    least, most = float(values.min()), float(values.max())
+    low, high = (float(q) for q in np.quantile(values, (_RARE, 1.0 - _RARE)))
+    below = above = None
+    allowed = 2.0 * max(high - low, strip.least)
+    if low - least > allowed:
+        below = least
+    else:
+        low = least
+    if most - high > allowed:
+        above = most
+    else:
+        high = most
     height = max(high - low, strip.least)
-    near_low, near_high = low - 1.5 * height, high + 1.5 * height
+    near_low, near_high = low - _NEAR * height, high + _NEAR * height
     for band in limits:
         if near_low <= band.value <= near_high:
             low, high = min(low, band.value), max(high, band.value)
@@ -149,7 +186,7 @@ def value_range(
         low, high = middle - strip.least / 2, middle + strip.least / 2
     margin = 0.08 * (high - low)
     low, high = low - margin, high + margin
-    return max(low, strip.bounds[0] - 1.0), min(high, strip.bounds[1] + 1.0)
+    return Height(max(low, strip.bounds[0] - 1.0), min(high, strip.bounds[1] + 1.0), below, above)
 
 
 def steady(held: tuple[float, float], wanted: tuple[float, float]) -> tuple[float, float]:
@@ -168,10 +205,24 @@ def summary(strip: Strip, run: RunState) -> str:
             continue
         last = trace.last
         text = f"{line.label} " if len(strip.lines) > 1 else ""
-        text += f"now {last * strip.scale:.{strip.places}f} {strip.unit}" if last == last else "no valid reading now"
+        text += (
+            f"now {last * strip.scale:.{strip.places}f} {strip.unit}"
+            if last == last
+            else "no valid reading now"
+        )
         text += f", lowest {trace.least * strip.scale:.{strip.places}f}, highest {trace.most * strip.scale:.{strip.places}f}"
         parts.append(text)
     return f"{strip.title}: {'; '.join(parts)}." if parts else f"{strip.title}: no readings yet."
+
+
+def guard_text(strip: Strip, limits: Iterable[Band]) -> str:
+    """The guards of a strip in a few words: "guard 47 … 52.5 Hz"."""
+    low = [f"{b.value:g}" for b in limits if b.kind == "guard" and not b.upper]
+    high = [f"{b.value:g}" for b in limits if b.kind == "guard" and b.upper]
+    if not low and not high:
+        return ""
+    said = f"{low[0]} … {high[0]}" if low and high else f"≥ {low[0]}" if low else f"≤ {high[0]}"
+    return f"guard {said} {strip.unit}".replace("-", "−")
 
 
 def figure(strip: Strip, value: float) -> str:

@@ -1,10 +1,12 @@
 """What the window says in words: verdicts, checks, times, the end of a run."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from benchrunner.report import words
 
 SHAPES = {"pass": "●", "fail": "✕", "inconclusive": "?", "not judged": "○", "not applicable": "–"}
+_NAMED = 4  # checks that are named in one sentence
 SIMULATED = "SIMULATED BENCH"
 NO_EMERGENCY_STOP = "Make safe is no emergency stop: in danger use the hardware one."
 MAKE_SAFE_SAYS = (
@@ -34,7 +36,11 @@ def check_lines(check: dict[str, Any]) -> tuple[str, str, str]:
     margin = figures.margin if not figures.in_u else f"{figures.margin} = {figures.in_u}"
     if figures.uncertainty == "not evaluated":
         margin += ", U not evaluated"
-    return str(check.get("title") or check.get("id", "")), f"{figures.value}, {figures.limit}", f"margin {margin}"
+    return (
+        str(check.get("title") or check.get("id", "")),
+        f"{figures.value}, {figures.limit}",
+        f"margin {margin}",
+    )
 
 
 def check_details(check: dict[str, Any]) -> list[tuple[str, str]]:
@@ -71,7 +77,10 @@ def step_line(run: Any) -> str:
         return "Ended."
     step = run.current
     if step is None:
-        return {"": "", "starting": "Looking whether the bench is as the procedure needs it."}.get(run.state, run.state.capitalize() + ".")
+        if run.state == "starting":
+            return "Looking whether the bench is as the procedure needs it."
+        state = str(run.state)
+        return f"{state.capitalize()}." if state else ""
     text = f"Step {step.index + 1} of {len(run.steps)}: {step.title}"
     if step.repeat:
         text += f" (repeat {step.repeat})"
@@ -87,7 +96,7 @@ def wait_line(run: Any) -> str:
     return f"Until {step.waits_for}; {clock(spent)} of at most {clock(step.at_most)}."
 
 
-def outcome(ended: dict[str, Any]) -> tuple[str, str, list[str]]:
+def outcome(ended: dict[str, Any], checks: Sequence[dict[str, Any]] = ()) -> tuple[str, str, list[str]]:
     """The end of a run: headline verdict, headline text, sentences."""
     code, verdict = int(ended.get("exit", 5)), str(ended.get("verdict", "not judged"))
     reason = str(ended.get("reason") or ended.get("ended_by") or "")
@@ -100,6 +109,7 @@ def outcome(ended: dict[str, Any]) -> tuple[str, str, list[str]]:
     else:
         headline = "Did not finish"
         sentences.append(f"Verdict of what was judged: {verdict}.")
+    sentences += _not_passed(checks)
     if reason:
         sentences.append(reason[:1].upper() + reason[1:].rstrip(".") + ".")
     if ended.get("safe") == "not confirmed":
@@ -116,3 +126,14 @@ def outcome(ended: dict[str, Any]) -> tuple[str, str, list[str]]:
     if ended.get("simulated"):
         sentences.append("Simulated bench: not evidence about any real equipment.")
     return ("fail" if code == 5 else verdict if ended.get("finished") else "not judged"), headline, sentences
+
+
+def _not_passed(checks: Sequence[dict[str, Any]]) -> list[str]:
+    """Which checks did not pass, by name as far as they are few."""
+    sentences = []
+    for verdict, says in (("fail", "failed"), ("inconclusive", "inconclusive")):
+        names = [str(check.get("id", "")) for check in checks if check.get("verdict") == verdict]
+        if names:
+            named = ", ".join(names[:_NAMED]) + (" and others" if len(names) > _NAMED else "")
+            sentences.append(f"{len(names)} of {len(checks)} checks {says}: {named}.")
+    return sentences

@@ -68,13 +68,12 @@ class Trace:
         index = int(np.searchsorted(times, time, side="right")) - 1
         return float(values[index]) if index >= 0 else math.nan
 
-    def extent(self, start: float, end: float) -> tuple[float, float] | None:
-        """Lowest and highest valid reading from `start` to `end`; None if there is none."""
+    def part(self, start: float, end: float) -> Floats:
+        """The valid readings held from `start` to `end`, and the one that held at `start`."""
         times, values = self.arrays()
-        first, last = np.searchsorted(times, (start, end), side="left")
-        part = values[max(int(first) - 1, 0) : int(last) + 1]
-        part = part[np.isfinite(part)]
-        return (float(part.min()), float(part.max())) if len(part) else None
+        first, last = np.searchsorted(times, (start, end), side="right")
+        part = values[max(int(first) - 1, 0) : int(last)]
+        return part[np.isfinite(part)]
 
     def _age(self) -> None:
         """Move the older half of the recent readings to the extremes."""

@@ -10,8 +10,8 @@ from PySide6.QtWidgets import QWidget
 from benchrunner.app.model.bench import BenchView, Flow
 from benchrunner.app.theme import Theme
 
-_HEIGHT = 176
-_TOP, _LOW = 50.0, 124.0  # the two rows
+_HEIGHT = 184
+_TOP, _LOW = 52.0, 130.0  # the two rows
 
 
 class BenchPicture(QWidget):
@@ -65,7 +65,7 @@ class BenchPicture(QWidget):
         left, right = 64.0, width - 64.0
         # grid row
         switch, relay = left + (bus - left) * 0.50, left + (bus - left) * 0.78
-        self._wire(p, left + 17, switch - 16, _TOP, True if v.grid_closed is False else v.grid_live)
+        self._wire(p, left + 17, switch - 16, _TOP, v.mains_live)
         self._wire(p, switch + 16, relay - 16, _TOP, v.grid_live)
         self._wire(p, relay + 16, bus, _TOP, v.bus_live)
         self._source(p, left, _TOP)
@@ -75,7 +75,7 @@ class BenchPicture(QWidget):
         self._label(p, left, _TOP - 24, "grid")
         self._label(p, switch, _TOP - 24, "grid switch", _state_word(v.grid_closed))
         self._label(p, relay, _TOP - 24, "transfer relay", _state_word(v.transfer_closed))
-        self._value(p, left + 4, _TOP + 31, v.grid_text)
+        self._value(p, (switch + relay) / 2, _TOP + 18, v.grid_text)
         self._flow(p, left + (switch - left) * 0.52, _TOP, v.grid, 1)
         # PV row
         inverter, contactor = left + (bus - left) * 0.36, left + (bus - left) * 0.80
@@ -99,7 +99,9 @@ class BenchPicture(QWidget):
         # battery row
         converter, breaker = bus + (right - bus) * 0.44, bus + (right - bus) * 0.70
         self._wire(p, bus, converter - 20, _LOW, v.bus_live)
-        self._wire(p, converter + 20, breaker - 16, _LOW, None if v.battery_text == "–" else v.battery_contactor)
+        self._wire(
+            p, converter + 20, breaker - 16, _LOW, None if v.battery_text == "–" else v.battery_contactor
+        )
         self._wire(p, breaker + 16, right - 18, _LOW, True)
         self._converter(p, converter, _LOW, "~", "=")
         self._switch(p, breaker, _LOW, v.battery_contactor)
@@ -116,7 +118,7 @@ class BenchPicture(QWidget):
         # bus
         self._bus(p, bus, v)
         if v.interlock is not None:
-            self._label(p, width - 70, self.height() - 14, f"interlock {'closed' if v.interlock else 'OPEN'}", small=True)
+            self._label(p, bus + 90, _TOP - 34, f"interlock {'closed' if v.interlock else 'OPEN'}")
 
     def _pen(self, live: bool | None) -> QPen:
         if live:
@@ -140,8 +142,14 @@ class BenchPicture(QWidget):
 
     def _tilde(self, p: QPainter, x: float, y: float, half: float) -> None:
         path = QPainterPath(QPointF(x - half, y))
-        path.cubicTo(QPointF(x - half * 0.5, y - half * 0.9), QPointF(x - half * 0.1, y - half * 0.5), QPointF(x, y))
-        path.cubicTo(QPointF(x + half * 0.1, y + half * 0.5), QPointF(x + half * 0.5, y + half * 0.9), QPointF(x + half, y))
+        path.cubicTo(
+            QPointF(x - half * 0.5, y - half * 0.9), QPointF(x - half * 0.1, y - half * 0.5), QPointF(x, y)
+        )
+        path.cubicTo(
+            QPointF(x + half * 0.1, y + half * 0.5),
+            QPointF(x + half * 0.5, y + half * 0.9),
+            QPointF(x + half, y),
+        )
         p.setBrush(Qt.BrushStyle.NoBrush)
         p.drawPath(path)
 
@@ -221,7 +229,7 @@ class BenchPicture(QWidget):
         font.setBold(bold)
         return font
 
-    def _label(self, p: QPainter, x: float, y: float, text: str, state: str = "", small: bool = False) -> None:
+    def _label(self, p: QPainter, x: float, y: float, text: str, state: str = "") -> None:
         p.setFont(self._font())
         p.setPen(QColor(self._theme.muted))
         if state:
@@ -243,7 +251,9 @@ class BenchPicture(QWidget):
         colour = QColor(self._theme.text if flow.flows else self._theme.muted)
         p.setPen(Qt.PenStyle.NoPen)
         p.setBrush(colour)
-        p.drawPolygon(QPolygonF([QPointF(x + way * 8, y), QPointF(x - way * 6, y - 7), QPointF(x - way * 6, y + 7)]))
+        p.drawPolygon(
+            QPolygonF([QPointF(x + way * 8, y), QPointF(x - way * 6, y - 7), QPointF(x - way * 6, y + 7)])
+        )
         p.setFont(self._font(True, 0.0))
         p.setPen(QColor(self._theme.text))
         self._text(p, x, y + 18, flow.text)

@@ -27,7 +27,7 @@ AXIS = 58  # px for the value axis at the left
 _LIMITS = 24  # limit items per strip
 
 
-class TimeAxis(pg.AxisItem):
+class TimeAxis(pg.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
     """Bench time as minutes and seconds, with ticks at round times."""
 
     _STEPS = (0.1, 0.5, 1, 2, 5, 10, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 28800, 86400)
@@ -50,7 +50,6 @@ class _Plot:
         self.strip, self.plot = strip, plot
         self.curves = [pg.PlotDataItem(connect="finite") for _ in strip.lines]
         self.limits = [pg.PlotCurveItem() for _ in range(_LIMITS)]
-        self.fills = [pg.LinearRegionItem(orientation="horizontal", movable=False) for _ in range(0)]
         self.now = pg.InfiniteLine(angle=90, movable=False)
         self.cursor = pg.InfiniteLine(angle=90, movable=False)
         self.cursor.hide()
@@ -71,13 +70,14 @@ class _Plot:
         plot.getAxis("left").setStyle(maxTickLevel=0)
         self.bands: list[strips.Band] = []
         self.height: tuple[float, float] = (0.0, strip.least)
+        self.off: tuple[float | None, float | None] = (None, None)  # readings that lie off the chart
 
 
 class StripCharts(QWidget):
     """All strips. `refresh` draws the run's state; `span_changed` tells the time shown (s) so that the course can follow."""
 
     span_changed = Signal(float, float)
-    cursor_moved = Signal(object)  # a time in s, or None
+    redraw_wanted = Signal()  # another time is wanted: limits and heights have to be placed anew
 
     def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -133,8 +133,8 @@ class StripCharts(QWidget):
                 axis.setTextPen(QColor(theme.muted))
                 axis.setTickFont(self._tick_font())
             held.plot.showGrid(x=True, y=True, alpha=0.18 if theme.name == "light" else 0.22)
-            held.now.setPen(QPen(QColor(theme.muted), 1, Qt.PenStyle.DotLine))
-            held.cursor.setPen(QPen(QColor(theme.text), 1))
+            held.now.setPen(pg.mkPen(theme.muted, width=1, style=Qt.PenStyle.DotLine))
+            held.cursor.setPen(pg.mkPen(theme.text, width=1))
             for curve, line in zip(held.curves, held.strip.lines, strict=True):
                 pen = pg.mkPen(theme.roles[line.role], width=2, style=DASHES[line.dash])
                 curve.setPen(pen)
@@ -162,6 +162,7 @@ class StripCharts(QWidget):
     def follow(self, seconds: float) -> None:
         """Show the newest `seconds`, or the whole run for 0."""
         self._follow, self._held = seconds, False
+        self.redraw_wanted.emit()
 
     def show_strip(self, strip: str, shown: bool) -> None:
         """Show or hide one strip."""
@@ -177,7 +178,9 @@ class StripCharts(QWidget):
         now = run.at
         if not self._held:
             if self._follow:
-                self._set_range(max(0.0, now - 0.85 * self._follow), max(now, 0.85 * self._follow) + 0.15 * self._follow)
+                self._set_range(
+                    max(0.0, now - 0.85 * self._follow), max(now, 0.85 * self._follow) + 0.15 * self._follow
+                )
             else:
                 self._set_range(0.0, max(end, now, 10.0) * 1.01)
         start, stop = self.span()
@@ -190,8 +193,13 @@ class StripCharts(QWidget):
                     times, values = trace.arrays()
                     curve.setData(times, values * held.strip.scale)
             self._place_limits(held, start, stop)
-            wanted = strips.value_range(held.strip, run.traces, start, stop, self._in_sight(held, start, stop))
-            held.height = strips.steady(held.height, wanted)
+            # While the bench is made safe everything goes to zero: that must not flatten what the run showed.
+            until = stop if run.safe_since is None or run.safe_since <= start else min(stop, run.safe_since)
+            wanted = strips.value_range(
+                held.strip, run.traces, start, until, self._in_sight(held, start, stop)
+            )
+            held.height = strips.steady(held.height, (wanted.low, wanted.high))
+            held.off = (wanted.below, wanted.above)
             held.plot.setYRange(*held.height, padding=0)
             held.now.setPos(now)
             held.now.setVisible(run.ended is None)
@@ -217,7 +225,10 @@ class StripCharts(QWidget):
     def strip_tops(self) -> list[tuple[strips.Strip, QRectF]]:
         """Each strip shown, and its place in this widget, px."""
         return [
-            (held.strip, held.plot.getViewBox().sceneBoundingRect().translated(self._view.x(), self._view.y()))
+            (
+                held.strip,
+                held.plot.getViewBox().sceneBoundingRect().translated(self._view.x(), self._view.y()),
+            )
             for held in self.plots.values()
             if self.shown[held.strip.id]
         ]
@@ -236,14 +247,17 @@ class StripCharts(QWidget):
             factor = 2.0 if key == Qt.Key.Key_Minus else 0.5
             middle = self._cursor if self._cursor is not None else (low + high) / 2
             self._held = True
+            self.redraw_wanted.emit()
             self._set_range(middle - width * factor / 2, middle + width * factor / 2)
         elif key in (Qt.Key.Key_PageUp, Qt.Key.Key_PageDown):
-            way = -0.5 if key == Qt.Key.Key_PageUp else 0.5
+            moved = -0.5 * width if key == Qt.Key.Key_PageUp else 0.5 * width
             self._held = True
-            self._set_range(low + way * width, high + way * width)
+            self.redraw_wanted.emit()
+            self._set_range(low + moved, high + moved)
         elif key == Qt.Key.Key_Home:
             self._held = False
             self._set_cursor(None)
+            self.redraw_wanted.emit()
         else:
             super().keyPressEvent(event)
 
@@ -252,6 +266,7 @@ class StripCharts(QWidget):
             self._set_cursor(None)
         elif event.type() == QEvent.Type.MouseButtonDblClick:
             self._held = False
+            self.redraw_wanted.emit()
         elif event.type() == QEvent.Type.MouseButtonPress:
             self.setFocus(Qt.FocusReason.MouseFocusReason)
         return False
@@ -273,7 +288,6 @@ class StripCharts(QWidget):
             if time is not None:
                 held.cursor.setPos(time)
         self._values.update()
-        self.cursor_moved.emit(time)
 
     # ---------------------------------------------------------------- inside
 
@@ -285,6 +299,7 @@ class StripCharts(QWidget):
     def _range_changed(self, _box: object, span: tuple[float, float]) -> None:
         if not self._setting:
             self._held = True
+            self.redraw_wanted.emit()
         self.span_changed.emit(float(span[0]), float(span[1]))
 
     def _arrange(self) -> None:
@@ -362,6 +377,7 @@ class _Values(QWidget):
         bold.setBold(True)
         for strip, place in charts.strip_tops():
             top = place.top() - self.y()
+            held = charts.plots[strip.id]
             painter.setFont(bold)
             painter.setPen(QColor(theme.text))
             row = float(painter.fontMetrics().height())
@@ -385,6 +401,24 @@ class _Values(QWidget):
                 if len(strip.lines) > 1:
                     painter.drawText(QRectF(34, y, 76, row), Qt.AlignmentFlag.AlignLeft, line.label)
                 painter.drawText(QRectF(34, y, GUTTER - 40, row), Qt.AlignmentFlag.AlignRight, text)
+            extra = (
+                [f"▼ down to {strips.figure(strip, held.off[0] / strip.scale)}"]
+                if held.off[0] is not None
+                else []
+            )
+            extra += (
+                [f"▲ up to {strips.figure(strip, held.off[1] / strip.scale)}"]
+                if held.off[1] is not None
+                else []
+            )
+            extra += [text] if (text := strips.guard_text(strip, held.bands)) else []
+            painter.setPen(QColor(theme.muted))
+            y = top + (len(strip.lines) + 1) * rows
+            for text in extra:
+                if y + row > place.bottom() - self.y() + 3:
+                    break
+                painter.drawText(QRectF(8, y, GUTTER - 14, row), Qt.AlignmentFlag.AlignRight, text)
+                y += rows
         if cursor is not None:
             painter.setFont(small)
             painter.setPen(QColor(theme.muted))

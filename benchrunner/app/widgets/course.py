@@ -24,6 +24,7 @@ class CourseView(QWidget):
         self._bars: Sequence[Bar] = ()
         self._checks: Sequence[dict[str, object]] = ()
         self._now: float | None = None
+        self._safe: tuple[float, float] | None = None
         self._span = (0.0, 60.0)
         self._edges = (60.0, 600.0)
         self._chosen: int | None = None
@@ -47,15 +48,33 @@ class CourseView(QWidget):
             self._edges = (left, right)
             self.update()
 
-    def show_course(self, course: Sequence[Bar], checks: Sequence[dict[str, object]], now: float | None) -> None:
-        """Draw this course; `now` is None once the run has ended."""
-        self._bars, self._checks, self._now = course, checks, now
+    def show_course(
+        self,
+        course: Sequence[Bar],
+        checks: Sequence[dict[str, object]],
+        now: float,
+        over: bool = False,
+        safe_since: float | None = None,
+    ) -> None:
+        """Draw this course; `safe_since`: when making safe began, if it did."""
+        self._bars, self._checks = course, checks
+        self._now = None if over else now
+        self._safe = None if safe_since is None else (safe_since, now)
         self.update()
 
     def words(self) -> str:
         """The course in words."""
-        said = {"done": "done", "current": "going on", "coming": "coming", "failed": "failed", "skipped": "skipped", "stopped": "stopped"}
-        return "; ".join(f"step {bar.step.index + 1}, {bar.step.title}: {said[bar.look]}" for bar in self._bars)
+        said = {
+            "done": "done",
+            "current": "going on",
+            "coming": "coming",
+            "failed": "failed",
+            "skipped": "skipped",
+            "stopped": "stopped",
+        }
+        return "; ".join(
+            f"step {bar.step.index + 1}, {bar.step.title}: {said[bar.look]}" for bar in self._bars
+        )
 
     def sizeHint(self) -> QSize:  # noqa: N802 - Qt
         return QSize(600, int(_BAR + _PIN + 16))
@@ -82,10 +101,16 @@ class CourseView(QWidget):
         font.setPointSizeF(max(8.0, font.pointSizeF() - 1))
         painter.setFont(font)
         top = _PIN + 8
-        painter.drawText(QRectF(4, top, left - 10, _BAR), Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft, "Course")
+        painter.drawText(
+            QRectF(4, top, left - 10, _BAR),
+            Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft,
+            "Course",
+        )
         painter.setClipRect(QRectF(left, 0, right - left, self.height()))
         for bar in self._bars:
             self._paint_bar(painter, bar, top)
+        if self._safe is not None:
+            self._paint_safe(painter, self._safe, top)
         for pin in self._pins():
             self._paint_pin(painter, pin)
         if self._now is not None and self._bars:
@@ -111,8 +136,8 @@ class CourseView(QWidget):
             self._hatch(painter, whole)
             painter.fillRect(QRectF(start, top, max(end - start, 2.0), _BAR), solid)
         else:
-            fill = QColor(theme.raised if bar.look in ("skipped", "stopped") else theme.muted)
-            if bar.look == "done":
+            fill = QColor(theme.raised)
+            if bar.look in ("done", "failed"):
                 fill = QColor(solid)
                 fill.setAlpha(150 if theme.name == "dark" else 130)
             painter.fillRect(whole, fill)
@@ -124,6 +149,17 @@ class CourseView(QWidget):
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRect(whole.adjusted(0, 1, 0, -1))
         self._label(painter, bar, whole)
+
+    def _paint_safe(self, painter: QPainter, span: tuple[float, float], top: float) -> None:
+        """Making safe: outlined, with a name where there is room for one."""
+        start, end = self._x(span[0]), self._x(span[1])
+        box = QRectF(start, top, max(end - start, 4.0), _BAR)
+        painter.fillRect(box, QColor(self._theme.warn))
+        painter.setPen(QPen(QColor(self._theme.warn_text), 1))
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.drawRect(box)
+        if painter.fontMetrics().horizontalAdvance("make safe") + 8 < box.width():
+            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, "make safe")
 
     def _label(self, painter: QPainter, bar: Bar, whole: QRectF) -> None:
         shown = whole.intersected(QRectF(self._edges[0], 0, self._edges[1] - self._edges[0], self.height()))
@@ -141,7 +177,9 @@ class CourseView(QWidget):
         if bar.look == "current" and self._x(bar.end) - room.left() > metrics.horizontalAdvance(text) / 2:
             painter.setPen(QColor("#ffffff" if self._theme.name == "light" else "#101214"))
             if self._x(bar.end) - room.left() < metrics.horizontalAdvance(text):
-                backing = QRectF(room.left() - 2, room.center().y() - 8, metrics.horizontalAdvance(text) + 4, 16)
+                backing = QRectF(
+                    room.left() - 2, room.center().y() - 8, metrics.horizontalAdvance(text) + 4, 16
+                )
                 painter.fillRect(backing, QColor(self._theme.roles["bus"]))
         elif bar.look in ("coming", "current"):
             width = metrics.horizontalAdvance(text)
@@ -173,7 +211,9 @@ class CourseView(QWidget):
             verdict_shape(painter, self._theme, verdict, QPointF(place + _PIN / 2, _PIN / 2 + 2), _PIN)
             if number > 1:
                 painter.setPen(QColor(self._theme.text))
-                painter.drawText(QRectF(place + _PIN + 1, 1, 40, _PIN + 2), Qt.AlignmentFlag.AlignVCenter, str(number))
+                painter.drawText(
+                    QRectF(place + _PIN + 1, 1, 40, _PIN + 2), Qt.AlignmentFlag.AlignVCenter, str(number)
+                )
             place += width
 
     # ---------------------------------------------------------------- reading it
@@ -189,7 +229,9 @@ class CourseView(QWidget):
         if event.key() in (Qt.Key.Key_Left, Qt.Key.Key_Right) and self._bars:
             way = -1 if event.key() == Qt.Key.Key_Left else 1
             indices = [bar.step.index for bar in self._bars]
-            held = indices.index(self._chosen) if self._chosen in indices else (-1 if way > 0 else len(indices))
+            held = (
+                indices.index(self._chosen) if self._chosen in indices else (-1 if way > 0 else len(indices))
+            )
             self._chosen = indices[min(max(held + way, 0), len(indices) - 1)]
             bar = next(b for b in self._bars if b.step.index == self._chosen)
             self.setAccessibleDescription(_says(bar))

@@ -18,7 +18,7 @@ class MakeSafeButton(QPushButton):
         self.held = 0.0  # 0..1 of the second for which Esc must be held
         self.setToolTip(texts.MAKE_SAFE_SAYS)
         self.setAccessibleDescription(texts.MAKE_SAFE_SAYS)
-        self.setMinimumSize(150, 40)
+        self.setMinimumSize(184, 42)
 
     def set_theme(self, theme: Theme) -> None:
         """Take other colours."""
@@ -43,11 +43,17 @@ class MakeSafeButton(QPushButton):
         p.setFont(font)
         p.setPen(QColor("#16181a" if on else theme.muted))
         half = box.height() / 2
-        p.drawText(QRectF(box.left(), box.top() + 2, box.width(), half), Qt.AlignmentFlag.AlignCenter, "Make safe")
+        p.drawText(
+            QRectF(box.left(), box.top() + 2, box.width(), half), Qt.AlignmentFlag.AlignCenter, "Make safe"
+        )
         font.setBold(False)
         font.setPointSizeF(max(7.5, font.pointSizeF() - 2))
         p.setFont(font)
-        p.drawText(QRectF(box.left(), box.top() + half - 2, box.width(), half), Qt.AlignmentFlag.AlignCenter, "hold Esc · no emergency stop")
+        p.drawText(
+            QRectF(box.left(), box.top() + half - 2, box.width(), half),
+            Qt.AlignmentFlag.AlignCenter,
+            "hold Esc · no emergency stop",
+        )
         if self.hasFocus():
             p.setBrush(Qt.BrushStyle.NoBrush)
             p.setPen(QPen(QColor(theme.focus), 2.5))
@@ -87,7 +93,9 @@ class Header(QFrame):
         self.time.setFont(time_font)
         self.time.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         self.pause = QPushButton("Pa&use")
-        self.pause.setToolTip("Holds between two steps; guards stay live. A pause that lasts too long makes the bench safe.")
+        self.pause.setToolTip(
+            "Holds between two steps; guards stay live. A pause that lasts too long makes the bench safe."
+        )
         self.pause.setMinimumHeight(40)
         self.make_safe = MakeSafeButton(theme)
         names = QVBoxLayout()

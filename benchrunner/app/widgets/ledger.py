@@ -15,7 +15,6 @@ from PySide6.QtCore import (
 )
 from PySide6.QtGui import QColor, QFont, QFontMetrics, QPainter, QPen
 from PySide6.QtWidgets import (
-    QCheckBox,
     QLabel,
     QListView,
     QPlainTextEdit,
@@ -30,6 +29,7 @@ from PySide6.QtWidgets import (
 from benchrunner.app.model import texts
 from benchrunner.app.model.run import RunState
 from benchrunner.app.theme import Theme
+from benchrunner.app.widgets.controls import CheckBox
 from benchrunner.app.widgets.shapes import verdict_shape
 
 CHECK = Qt.ItemDataRole.UserRole + 1
@@ -87,7 +87,7 @@ class _Row(QStyledItemDelegate):
         self.theme = theme
 
     def _fonts(self, option: QStyleOptionViewItem) -> tuple[QFont, QFont]:
-        plain = QFont(option.font)  # type: ignore[attr-defined]
+        plain = QFont(option.font)
         small = QFont(plain)
         small.setPointSizeF(max(8.0, plain.pointSizeF() - 1))
         return plain, small
@@ -99,8 +99,8 @@ class _Row(QStyledItemDelegate):
     def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: Index) -> None:
         check = index.data(CHECK)
         theme = self.theme
-        rect: QRect = option.rect  # type: ignore[attr-defined]
-        state: QStyle.StateFlag = option.state  # type: ignore[attr-defined]
+        rect: QRect = option.rect
+        state: QStyle.StateFlag = option.state
         painter.save()
         if state & QStyle.StateFlag.State_Selected:
             painter.fillRect(rect, QColor(theme.raised))
@@ -124,18 +124,36 @@ class _Row(QStyledItemDelegate):
         painter.drawText(QRectF(x, y, width, line), Qt.AlignmentFlag.AlignLeft, verdict)
         painter.setFont(small)
         painter.setPen(QColor(theme.muted))
-        name = QFontMetrics(small).elidedText(str(check.get("id", "")), Qt.TextElideMode.ElideRight, int(width - word - 12))
-        painter.drawText(QRectF(x + word + 10, y, width - word - 10, line), Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, name)
+        name = QFontMetrics(small).elidedText(
+            str(check.get("id", "")), Qt.TextElideMode.ElideRight, int(width - word - 12)
+        )
+        painter.drawText(
+            QRectF(x + word + 10, y, width - word - 10, line),
+            Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
+            name,
+        )
         painter.setPen(QColor(theme.text))
         painter.setFont(plain)
         y += line + 1
-        painter.drawText(QRectF(x, y, width, line), Qt.AlignmentFlag.AlignLeft, QFontMetrics(plain).elidedText(title, Qt.TextElideMode.ElideRight, width))
+        painter.drawText(
+            QRectF(x, y, width, line),
+            Qt.AlignmentFlag.AlignLeft,
+            QFontMetrics(plain).elidedText(title, Qt.TextElideMode.ElideRight, width),
+        )
         painter.setFont(small)
         y += line + 1
-        painter.drawText(QRectF(x, y, width, line_small), Qt.AlignmentFlag.AlignLeft, QFontMetrics(small).elidedText(value, Qt.TextElideMode.ElideRight, width))
+        painter.drawText(
+            QRectF(x, y, width, line_small),
+            Qt.AlignmentFlag.AlignLeft,
+            QFontMetrics(small).elidedText(value, Qt.TextElideMode.ElideRight, width),
+        )
         y += line_small
         painter.setPen(QColor(theme.muted))
-        painter.drawText(QRectF(x, y, width, line_small), Qt.AlignmentFlag.AlignLeft, QFontMetrics(small).elidedText(margin, Qt.TextElideMode.ElideRight, width))
+        painter.drawText(
+            QRectF(x, y, width, line_small),
+            Qt.AlignmentFlag.AlignLeft,
+            QFontMetrics(small).elidedText(margin, Qt.TextElideMode.ElideRight, width),
+        )
         painter.restore()
 
 
@@ -159,7 +177,7 @@ class Ledger(QWidget):
         self.list.setFrameShape(QListView.Shape.NoFrame)
         self._rows = _Row(self.list, theme)
         self.list.setItemDelegate(self._rows)
-        self.only = QCheckBox("Only those not &passed")
+        self.only = CheckBox("Only those not &passed")
         self.details = QPlainTextEdit()
         self.details.setReadOnly(True)
         self.details.setTabChangesFocus(True)

@@ -54,7 +54,9 @@ class NoticeBar(QFrame):
             "error": (theme.alarm, theme.alarm_text),
             "warning": (theme.warn, theme.warn_text),
         }.get(self._level, (theme.raised, theme.text))
-        self.setStyleSheet(f"NoticeBar{{background:{back};}} NoticeBar QLabel{{color:{ink};font-weight:bold;}}")
+        self.setStyleSheet(
+            f"NoticeBar{{background:{back};}} NoticeBar QLabel{{color:{ink};font-weight:bold;}}"
+        )
 
 
 class ClosingBar(QFrame):
@@ -84,7 +86,9 @@ class ClosingBar(QFrame):
 
     def set_theme(self, theme: Theme) -> None:
         """Take other colours."""
-        self.setStyleSheet(f"ClosingBar{{background:{theme.warn};}} ClosingBar QLabel{{color:{theme.warn_text};font-weight:bold;}}")
+        self.setStyleSheet(
+            f"ClosingBar{{background:{theme.warn};}} ClosingBar QLabel{{color:{theme.warn_text};font-weight:bold;}}"
+        )
 
     def ask(self) -> None:
         """A person closed the window while a run goes on."""
@@ -106,7 +110,9 @@ class ClosingBar(QFrame):
         self._timer.stop()
         self.close_now.hide()
         self.keep.hide()
-        self.text.setText("Making the bench safe and sealing the record. This window closes by itself once that is done.")
+        self.text.setText(
+            "Making the bench safe and sealing the record. This window closes by itself once that is done."
+        )
         self.show()
 
     def _say(self) -> None:

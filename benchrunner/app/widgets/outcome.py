@@ -1,5 +1,8 @@
 """The end of a run in words, and what can be done with its record."""
 
+from collections.abc import Sequence
+from typing import Any
+
 from PySide6.QtCore import QPointF, QSize, Qt, Signal
 from PySide6.QtGui import QFont, QPainter, QPaintEvent
 from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QPushButton, QWidget
@@ -75,12 +78,12 @@ class OutcomePanel(QFrame):
         self.shape.theme = theme
         self.shape.update()
 
-    def show_end(self, ended: dict[str, object] | None) -> None:
+    def show_end(self, ended: dict[str, Any] | None, checks: Sequence[dict[str, Any]] = ()) -> None:
         """Say how it ended; None: it has not."""
         if ended is None:
             self.hide()
             return
-        verdict, headline, sentences = texts.outcome(ended)
+        verdict, headline, sentences = texts.outcome(ended, checks)
         self.shape.verdict = verdict
         self.shape.update()
         self.headline.setText(headline)
@@ -89,7 +92,9 @@ class OutcomePanel(QFrame):
         record = str(ended.get("record") or "")
         journal = str(ended.get("journal") or "")
         signed = "signed" if ended.get("signed") else "not signed"
-        self.record.setText(f"Record ({signed}): {record}" if record else f"Journal: {journal}" if journal else "")
+        self.record.setText(
+            f"Record ({signed}): {record}" if record else f"Journal: {journal}" if journal else ""
+        )
         for button in (self.report, self.verify):
             button.setEnabled(bool(record))
         self.folder.setEnabled(bool(record or journal))

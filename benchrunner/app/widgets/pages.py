@@ -52,8 +52,12 @@ class TextPage(QDialog):
 
 def help_html() -> str:
     """Keys, signs, shapes and safety."""
-    keys = "".join(f"<tr><td style='padding-right:18px'><b>{key}</b></td><td>{says}</td></tr>" for key, says in KEYS)
-    signs = "".join(f"<tr><td style='padding-right:18px'><b>{name}</b></td><td>{says}</td></tr>" for name, says in SIGNS)
+    keys = "".join(
+        f"<tr><td style='padding-right:18px'><b>{key}</b></td><td>{says}</td></tr>" for key, says in KEYS
+    )
+    signs = "".join(
+        f"<tr><td style='padding-right:18px'><b>{name}</b></td><td>{says}</td></tr>" for name, says in SIGNS
+    )
     return (
         f"<h2>benchrunner {__version__}</h2>"
         f"<p><b>{texts.NO_EMERGENCY_STOP}</b> {texts.MAKE_SAFE_SAYS} {texts.DEFERS}</p>"

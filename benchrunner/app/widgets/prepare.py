@@ -4,10 +4,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import Qt, QTimer, Signal
-from PySide6.QtGui import QFont
+from PySide6.QtGui import QFont, QIntValidator
 from PySide6.QtWidgets import (
     QAbstractItemView,
-    QCheckBox,
     QComboBox,
     QFileDialog,
     QGridLayout,
@@ -19,7 +18,6 @@ from PySide6.QtWidgets import (
     QListWidgetItem,
     QPushButton,
     QScrollArea,
-    QSpinBox,
     QTableWidget,
     QTableWidgetItem,
     QTextBrowser,
@@ -31,6 +29,7 @@ from benchrunner.app.model import texts
 from benchrunner.app.model.choices import Choice, read_choice
 from benchrunner.app.model.preview import ParameterView, Preview
 from benchrunner.app.theme import Theme
+from benchrunner.app.widgets.controls import FIELDS, CheckBox
 
 OTHER = "Open another file…"
 SPEEDS: tuple[tuple[str, float | str], ...] = (
@@ -65,6 +64,7 @@ class PreparePage(QWidget):
         layout.addLayout(self._left(), 5)
         layout.addLayout(self._middle(), 8)
         layout.addLayout(self._right(), 7)
+        self.setStyleSheet(FIELDS)
         self._allow()
 
     # ---------------------------------------------------------------- the three columns
@@ -76,7 +76,7 @@ class PreparePage(QWidget):
         self.procedures.setWordWrap(True)
         self.procedures.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.procedures.setAccessibleName("Procedure")
-        self.procedures.setSpacing(1)
+        self.procedures.setSpacing(3)
         column.addWidget(_label("Pr&ocedure", self.procedures))
         column.addWidget(self.procedures, 1)
         self.pairings, self.benches = QComboBox(), QComboBox()
@@ -90,10 +90,11 @@ class PreparePage(QWidget):
         for name, value in SPEEDS:
             self.speed.addItem(name, value)
         self.speed.setCurrentIndex(1)
-        self.seed = QSpinBox()
-        self.seed.setRange(0, 2**31 - 1)
-        self.seed.setValue(1)
-        self.seed.setToolTip("For random points on the wave and simulated noise; the same seed gives the same run.")
+        self.seed = QLineEdit("1")
+        self.seed.setValidator(QIntValidator(0, 2**31 - 1, self.seed))
+        self.seed.setToolTip(
+            "For random points on the wave and simulated noise; the same seed gives the same run."
+        )
         self.key = QComboBox()
         self.key.addItem("not signed", "")
         self.passphrase = QLineEdit()
@@ -183,8 +184,8 @@ class PreparePage(QWidget):
         self.cautions.setTabChangesFocus(True)
         self.cautions.setFrameShape(QTextBrowser.Shape.StyledPanel)
         column.addWidget(self.cautions, 3)
-        self.read = QCheckBox("I have r&ead these cautions")
-        self.checked = QCheckBox("&The pre-power checks are done and recorded")
+        self.read = CheckBox("I have r&ead these cautions")
+        self.checked = CheckBox("&The pre-power checks are done and recorded")
         self.checked.setToolTip(texts.PRE_POWER)
         self._checked_says = QLabel(texts.PRE_POWER)
         self._checked_says.setWordWrap(True)
@@ -264,7 +265,11 @@ class PreparePage(QWidget):
         """Procedure, pairing and bench, as paths; empty where none is chosen."""
         item = self.procedures.currentItem()
         procedure = item.data(Qt.ItemDataRole.UserRole) if item is not None else ""
-        return str(procedure or ""), str(self.pairings.currentData() or ""), str(self.benches.currentData() or "")
+        return (
+            str(procedure or ""),
+            str(self.pairings.currentData() or ""),
+            str(self.benches.currentData() or ""),
+        )
 
     @property
     def current_preview(self) -> Preview | None:
@@ -373,8 +378,7 @@ class PreparePage(QWidget):
         self._timer.start(_SETTLE)
 
     def _build_parameters(self, parameters: tuple[ParameterView, ...]) -> None:
-        while self._form.count():
-            item = self._form.takeAt(0)
+        while (item := self._form.takeAt(0)) is not None:
             if (widget := item.widget()) is not None:
                 widget.setParent(None)
                 widget.deleteLater()
@@ -408,7 +412,12 @@ class PreparePage(QWidget):
         total = sum(step["expected"] for step in steps)
         for row, step in enumerate(steps):
             title = step["title"] + (f" (repeat {step['repeat']})" if step["repeat"] else "")
-            cells = (title, texts.clock(step["expected"]), texts.clock(step["at_most"]), str(len(step["checks"])) if step["checks"] else "")
+            cells = (
+                title,
+                texts.clock(step["expected"]),
+                texts.clock(step["at_most"]),
+                str(len(step["checks"])) if step["checks"] else "",
+            )
             for column, text in enumerate(cells):
                 item = QTableWidgetItem(text)
                 item.setToolTip(f"{step['id']}\n{step['says']}".strip())
@@ -417,8 +426,12 @@ class PreparePage(QWidget):
                 self.order.setItem(row, column, item)
         if steps:
             checks = sum(len(step["checks"]) for step in steps)
-            self.order.setAccessibleDescription(f"{len(steps)} steps, {checks} checks, expected to take {texts.clock(total)}")
-            self.order.setHorizontalHeaderLabels([f"{len(steps)} steps", f"expected {texts.clock(total)}", "at most", f"{checks} checks"])
+            self.order.setAccessibleDescription(
+                f"{len(steps)} steps, {checks} checks, expected to take {texts.clock(total)}"
+            )
+            self.order.setHorizontalHeaderLabels(
+                [f"{len(steps)} steps", f"expected {texts.clock(total)}", "at most", f"{checks} checks"]
+            )
         else:
             self.order.setHorizontalHeaderLabels(["step", "expected", "at most", "checks"])
 
@@ -426,8 +439,12 @@ class PreparePage(QWidget):
         self.title.setText(preview.title or Path(preview.procedure).stem)
         self.purpose.setText(preview.purpose)
         items = "".join(f"<li style='margin-bottom:5px'>{_escaped(c)}</li>" for c in preview.cautions)
-        listed = f"<ul style='margin-left:-22px'>{items}</ul>" if items else "<p>The procedure states none.</p>"
-        self.cautions.setHtml(f"{listed}<p>{_escaped(texts.DEFERS)}</p><p><b>{_escaped(texts.NO_EMERGENCY_STOP)}</b></p>")
+        listed = (
+            f"<ul style='margin-left:-22px'>{items}</ul>" if items else "<p>The procedure states none.</p>"
+        )
+        self.cautions.setHtml(
+            f"{listed}<p>{_escaped(texts.DEFERS)}</p><p><b>{_escaped(texts.NO_EMERGENCY_STOP)}</b></p>"
+        )
         real = preview.simulated is False
         self.checked.setVisible(real)
         self._checked_says.setVisible(real)
@@ -438,7 +455,8 @@ class PreparePage(QWidget):
     def _problems_html(self, problems: list[tuple[str, str, str]]) -> None:
         self.problems.setVisible(bool(problems))
         rows = "".join(
-            f"<p><b>{_escaped(where)}</b><br>{_escaped(what)}<br><i>Mend:</i> {_escaped(mend)}</p>" for where, what, mend in problems
+            f"<p><b>{_escaped(where)}</b><br>{_escaped(what)}<br><i>Mend:</i> {_escaped(mend)}</p>"
+            for where, what, mend in problems
         )
         self.problems.setHtml(f"<p><b>What stands in the way ({len(problems)})</b></p>{rows}")
 
@@ -473,5 +491,3 @@ def _label(text: str, buddy: QWidget) -> QLabel:
 
 def _escaped(text: str) -> str:
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-
-

@@ -1,14 +1,14 @@
 """The page of a run: bench picture, what goes on, charts with the course under them, checks and events at the side."""
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QFont, QResizeEvent
+from PySide6.QtGui import QFont, QResizeEvent, QTextBlockFormat, QTextCursor, QTextOption
 from PySide6.QtWidgets import (
     QFrame,
     QLabel,
-    QPlainTextEdit,
     QSizePolicy,
     QSplitter,
     QTabWidget,
+    QTextEdit,
     QVBoxLayout,
     QWidget,
 )
@@ -61,12 +61,12 @@ class RunPage(QWidget):
         self.charts = StripCharts(theme)
         self.course = CourseView(theme)
         self.ledger = Ledger(theme)
-        self.events = QPlainTextEdit()
+        self.events = QTextEdit()
         self.events.setReadOnly(True)
         self.events.setTabChangesFocus(True)
         self.events.setAccessibleName("Events")
-        self.events.setMaximumBlockCount(2000)
-        self.events.setFrameShape(QPlainTextEdit.Shape.NoFrame)
+        self.events.document().setMaximumBlockCount(2000)
+        self.events.setFrameShape(QTextEdit.Shape.NoFrame)
         self.side = QTabWidget()
         self.side.setAccessibleName("Checks and events")
         self.side.addTab(self.ledger, "Chec&ks")
@@ -94,6 +94,7 @@ class RunPage(QWidget):
         layout.addWidget(self.outcome)
         layout.addWidget(self.split, 1)
         self.charts.span_changed.connect(self.course.set_span)
+        self.charts.redraw_wanted.connect(self._redraw)
         self.question.answered.connect(self.answered)
 
     def set_theme(self, theme: Theme) -> None:
@@ -126,7 +127,7 @@ class RunPage(QWidget):
         end = max(course_model.expected_end(bars), run.at)
         self.charts.refresh(bars, end)
         self.course.set_edges(*self.charts.edges())
-        self.course.show_course(bars, run.checks, run.at if run.ended is None else None)
+        self.course.show_course(bars, run.checks, run.at, run.ended is not None, run.safe_since)
         self.picture.show_view(view(run))
         self._say(run)
         if changed:
@@ -135,9 +136,12 @@ class RunPage(QWidget):
             self._show_notes(run)
             if run.ended is not None and not self._ended_shown:
                 self._ended_shown = True
-                self.outcome.show_end(run.ended)
+                self.outcome.show_end(run.ended, run.checks)
                 self.ledger.choose_worst()
             self._lines.setVisible(run.ended is None)
+
+    def _redraw(self) -> None:
+        self._seen = (self._seen[0], -1)
 
     def show_strip(self, strip: str, shown: bool) -> None:
         """Show or hide one strip of the charts."""
@@ -164,7 +168,21 @@ class RunPage(QWidget):
         self.says.setVisible(bool(step is not None and step.says))
 
     def _show_notes(self, run: RunState) -> None:
-        marks = {"info": "", "warning": "! ", "error": "!! ", "guard": "!! ", "alarm": "!!! ", "safe": ""}
-        for note in run.notes[self._seen_notes :]:
-            self.events.appendPlainText(f"{texts.clock(note.at):>7}  {marks.get(note.level, '')}{note.text}")
-        self._seen_notes = len(run.notes)
+        """Add the new events, each with its time hanging at the left."""
+        marks = {"warning": "! ", "error": "!! ", "guard": "!! ", "alarm": "!!! "}
+        cursor = QTextCursor(self.events.document())
+        cursor.movePosition(QTextCursor.MoveOperation.End)
+        indent = float(self.fontMetrics().horizontalAdvance("0:00:00 "))
+        shape = QTextBlockFormat()
+        shape.setLeftMargin(indent)
+        shape.setTextIndent(-indent)
+        shape.setTabPositions([QTextOption.Tab(indent, QTextOption.TabType.LeftTab)])
+        for note in run.notes_since(self._seen_notes):
+            if self.events.document().isEmpty():
+                cursor.setBlockFormat(shape)
+            else:
+                cursor.insertBlock(shape)
+            cursor.insertText(f"{texts.clock(note.at)}\t{marks.get(note.level, '')}{note.text}")
+        self._seen_notes = run.notes_ever
+        bar = self.events.verticalScrollBar()
+        bar.setValue(bar.maximum())

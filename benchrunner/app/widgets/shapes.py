@@ -22,7 +22,11 @@ def verdict_shape(painter: QPainter, theme: Theme, verdict: str, centre: QPointF
         painter.setPen(stroke)
         painter.setBrush(Qt.BrushStyle.NoBrush)
         painter.drawPolyline(
-            [QPointF(x - half * 0.45, y), QPointF(x - half * 0.1, y + half * 0.4), QPointF(x + half * 0.5, y - half * 0.4)]
+            [
+                QPointF(x - half * 0.45, y),
+                QPointF(x - half * 0.1, y + half * 0.4),
+                QPointF(x + half * 0.5, y - half * 0.4),
+            ]
         )
     elif verdict == "fail":
         painter.drawRect(QRectF(x - half * 0.9, y - half * 0.9, size * 0.9, size * 0.9))
@@ -32,7 +36,9 @@ def verdict_shape(painter: QPainter, theme: Theme, verdict: str, centre: QPointF
         painter.drawLine(QPointF(x - arm, y + arm), QPointF(x + arm, y - arm))
     elif verdict == "inconclusive":
         painter.drawPolygon(
-            QPolygonF([QPointF(x, y - half), QPointF(x + half, y), QPointF(x, y + half), QPointF(x - half, y)])
+            QPolygonF(
+                [QPointF(x, y - half), QPointF(x + half, y), QPointF(x, y + half), QPointF(x - half, y)]
+            )
         )
         painter.setPen(ink)
         font = painter.font()

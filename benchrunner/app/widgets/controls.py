@@ -1,0 +1,53 @@
+"""Controls whose outline is plain to see in both themes."""
+
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import QPainter, QPaintEvent, QPalette, QPen
+from PySide6.QtWidgets import QCheckBox, QStyleOptionButton, QWidget
+
+FIELDS = "QLineEdit{border:1px solid palette(dark);border-radius:2px;padding:3px 4px;background:palette(base);}QLineEdit:focus{border:2px solid palette(highlight);padding:2px 3px;}"
+
+
+class CheckBox(QCheckBox):
+    """A check box that wraps its text and draws its box in the text's colour."""
+
+    def __init__(self, text: str, parent: QWidget | None = None) -> None:
+        super().__init__(text, parent)
+        self._box = 16
+
+    def sizeHint(self) -> QSize:  # noqa: N802 - Qt
+        size = super().sizeHint()
+        return QSize(size.width() + 8, max(size.height(), self._box + 6))
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802 - Qt
+        option = QStyleOptionButton()
+        self.initStyleOption(option)
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        palette = self.palette()
+        group = QPalette.ColorGroup.Active if self.isEnabled() else QPalette.ColorGroup.Disabled
+        ink = palette.color(group, QPalette.ColorRole.WindowText)
+        box = QRectF(2.5, (self.height() - self._box) / 2 + 0.5, self._box - 1, self._box - 1)
+        painter.setPen(QPen(ink, 1.4))
+        painter.setBrush(palette.color(QPalette.ColorRole.Base))
+        painter.drawRect(box)
+        if self.isChecked():
+            painter.setPen(QPen(ink, 2.4, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
+            painter.drawPolyline(
+                [
+                    QPointF(box.left() + 3, box.center().y()),
+                    QPointF(box.left() + 6.3, box.bottom() - 3.6),
+                    QPointF(box.right() - 2.6, box.top() + 3.2),
+                ]
+            )
+        text = QRectF(box.right() + 8, 0, self.width() - box.right() - 8, self.height())
+        flags = Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft | Qt.TextFlag.TextShowMnemonic
+        painter.setPen(ink)
+        painter.drawText(text, int(flags), self.text())
+        if self.hasFocus():
+            painter.setPen(QPen(palette.color(QPalette.ColorRole.Highlight), 2))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRect(QRectF(self.rect()).adjusted(1, 1, -1, -1))
+        painter.end()
+
+    def hitButton(self, place: object) -> bool:  # noqa: N802 - Qt
+        return bool(self.rect().contains(place))  # type: ignore[call-overload]
