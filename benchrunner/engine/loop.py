@@ -3,12 +3,15 @@
 Nothing is fed that is not in the journal first. The loop knows no instrument and no file: host, journal and core do.
 """
 
+import contextlib
 import time
 from collections.abc import Callable
 from typing import Protocol
 
 from benchrunner.core.messages import Answer, Event, Fault, Input, Operator, Order, Output, Readings, Tick
 from benchrunner.core.runner import Runner
+from benchrunner.core.states import State
+from benchrunner.engine.rescue import Failed, rescue
 from benchrunner.engine.stream import EventStream, LiveReadings
 from benchrunner.record.journal import JournalError
 
@@ -45,13 +48,21 @@ def run(
     wishes: Wishes,
     live: LiveReadings | None = None,
     answers: Callable[[str], str | None] = lambda _: None,
-) -> None:
+) -> Failed | None:
     """Run until the core says that it has ended, whatever fails on the way.
+
+    Where the program itself fails, the bench is made safe all the same, and what became of it is returned.
 
     A journal that cannot be written (full disk) is a fatal fault: the core makes the bench safe, and what happens
     from then on is no longer recorded, which the end state says.
     """
-    _Loop(runner, host, journal, stream, wishes, live, answers).run()
+    loop = _Loop(runner, host, journal, stream, wishes, live, answers)
+    try:
+        loop.run()
+    except (Exception, KeyboardInterrupt) as error:
+        touched = runner.touched or runner.state not in (State.READY, State.STARTING)
+        return rescue(error, runner.plan, host, loop.tell, touched)
+    return None
 
 
 class _Loop:
@@ -70,6 +81,7 @@ class _Loop:
         self.seq = 0
         self.host_works = True
         self.prepared_answers: list[str] = []
+        self.question = ""  # the step whose question is open, or was last
 
     def run(self) -> None:
         runner, host = self.runner, self.host
@@ -129,11 +141,26 @@ class _Loop:
                 self._submit(output)
             elif output.kind != "ended":  # told by the process, once the record is sealed
                 self.stream.emit(output)
-                if (
-                    output.kind == "ask"
-                    and (answer := self.answers(str(output.data.get("id", "")))) is not None
-                ):
-                    self.prepared_answers.append(answer)
+                if output.kind == "ask":
+                    self._asked(str(output.data.get("id", "")))
+
+    def _asked(self, step: str) -> None:
+        again, self.question = step == self.question, step
+        answer = self.answers(step)
+        if answer is None:
+            return
+        if again:  # it did not fit: giving it over and over would only fill the journal
+            text = f"the prepared answer {answer[:80]!r} does not fit the question of {step}"
+            self.stream.send(self.host.now, "note", {"text": text, "level": "error"})
+        else:
+            self.prepared_answers.append(answer)
+
+    def tell(self, event: Event) -> None:
+        """Keep and show one event, each as far as it can be done."""
+        with contextlib.suppress(Exception):
+            self.journal.output(event)
+        if event.kind != "ended":
+            self.stream.emit(event)
 
     def _submit(self, order: Order) -> None:
         try:
@@ -149,6 +176,12 @@ class _Loop:
         self.prepared_answers.clear()
         for wish in self.wishes.take():
             if "answer" in wish:
+                if wish.get("to", self.question) != self.question:
+                    text = (
+                        f"an answer to {wish['to'][:80]} came too late and was not taken for {self.question}"
+                    )
+                    self.stream.send(now, "note", {"text": text, "level": "warning"})
+                    continue
                 self._feed(Answer(now, wish["answer"], by=wish.get("by", "")))
             elif wish.get("wish") in ("stop", "pause", "resume"):
                 self._feed(Operator(now, wish["wish"], why=wish.get("why", ""), by=wish.get("by", "")))  # type: ignore[arg-type]

@@ -10,6 +10,7 @@ from benchrunner.core.runner import Runner
 from benchrunner.core.safe import END_STATEMENT
 from benchrunner.engine import loop
 from benchrunner.engine.prepare import Prepared, default_out
+from benchrunner.engine.rescue import Failed
 from benchrunner.engine.stream import EventStream, LiveReadings
 from benchrunner.errors import Problem, Refused
 from benchrunner.procedure.running import PlannedStep
@@ -49,12 +50,12 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
                 if request.live
                 else None
             )
-            loop.run(runner, host, journal, stream, wishes, live, _answers(prepared))
+            failed = loop.run(runner, host, journal, stream, wishes, live, _answers(prepared))
         finally:
             closing = _close(journal)
     finally:
-        host.close()
-    ended = _ended(runner, host.now)
+        _let_go(host, stream)
+    ended = _ended(runner, host.now, failed)
     stream.send(host.now, "note", {"text": "sealing the record", "level": "info"})
     record = folder.with_name(folder.name + ".bench")
     try:
@@ -62,7 +63,9 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
             raise closing
         seal(journal.path, record, key)
         shutil.rmtree(folder, ignore_errors=True)  # the record holds every input that the journal held
-    except (JournalError, OSError) as error:
+    except (
+        Exception
+    ) as error:  # whatever it is: the journal stays, and what became of the bench must still be told
         problem = getattr(error, "problem", None) or Problem(
             str(record), f"cannot be sealed: {error}", "free the disk"
         )
@@ -75,15 +78,17 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
     return {**ended, "record": str(record), "signed": key is not None}
 
 
-def _ended(runner: Runner, at: float) -> dict[str, Any]:
+def _ended(runner: Runner, at: float, failed: Failed | None = None) -> dict[str, Any]:
     safe = "confirmed" if runner.safe_confirmed else "not confirmed" if runner.safe_needed else "not needed"
+    if failed is not None:
+        safe = failed.safe
     return {
         "at": at,
-        "exit": runner.exit_code,
+        "exit": failed.exit if failed else runner.exit_code,
         "verdict": runner.verdict,
-        "ended_by": runner.ended_by,
-        "reason": runner.reason,
-        "finished": runner.finished,
+        "ended_by": "fault" if failed else runner.ended_by,
+        "reason": failed.reason if failed else runner.reason,
+        "finished": runner.finished and not failed,
         "safe": safe,
         "safe_text": {
             "confirmed": END_STATEMENT,
@@ -100,9 +105,19 @@ def _ended(runner: Runner, at: float) -> dict[str, Any]:
 def _close(journal: Journal) -> Exception | None:
     try:
         journal.close()
-    except JournalError as error:
+    except Exception as error:
         return error
     return None
+
+
+def _let_go(host: Any, stream: EventStream) -> None:
+    """Close the links. One that does not close changes nothing about the run."""
+    try:
+        host.close()
+    except Exception as error:
+        stream.send(
+            host.now, "note", {"text": f"a link did not close in good order: {error}", "level": "warning"}
+        )
 
 
 def _answers(prepared: Prepared) -> Any:
