@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 from PySide6.QtGui import QAction, QActionGroup, QKeySequence
 from PySide6.QtWidgets import QMenu
 
-from benchrunner.app.model.strips import STRIPS
 from benchrunner.app.theme import CHOICES
 
 if TYPE_CHECKING:
@@ -20,6 +19,7 @@ class Actions:
     """Those whose state follows the run."""
 
     def __init__(self) -> None:
+        self.strips: QMenu
         self.start: QAction
         self.pause: QAction
         self.safe: QAction
@@ -68,17 +68,12 @@ def build(window: Window) -> Actions:
         ("Last &minute", 60.0, "F8"),
         ("Last &ten minutes", 600.0, "F9"),
     ):
-        action = add(view, text, partial(window.run_page.charts.follow, seconds), keys)
+        action = add(view, text, partial(window.follow, seconds), keys)
         action.setCheckable(True)
         action.setChecked(seconds == 0.0)
         times.addAction(action)
-    strips = view.addMenu("&Strips")
-    for strip in STRIPS:
-        action = QAction(strip.title, window)
-        action.setCheckable(True)
-        action.setChecked(strip.shown)
-        action.toggled.connect(lambda on, s=strip.id: window.run_page.show_strip(s, on))
-        strips.addAction(action)
+    made.strips = view.addMenu("&Strips")
+    made.strips.aboutToShow.connect(partial(_fill_strips, window, made.strips))
     themes = view.addMenu("&Colours")
     group = QActionGroup(window)
     for choice in CHOICES:
@@ -102,3 +97,17 @@ def build(window: Window) -> Actions:
     help_menu = bar.addMenu("&Help")
     add(help_menu, "&Keys, signs and safety", window.show_help, "F1")
     return made
+
+
+def _fill_strips(window: Window, menu: QMenu) -> None:
+    """The strips to choose from, once somebody asks: they bring the charts with them."""
+    if not menu.isEmpty():
+        return
+    from benchrunner.app.model.strips import STRIPS
+
+    for strip in STRIPS:
+        action = QAction(strip.title, window)
+        action.setCheckable(True)
+        action.setChecked(strip.shown)
+        action.toggled.connect(partial(window.run_page.show_strip, strip.id))
+        menu.addAction(action)

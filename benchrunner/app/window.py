@@ -6,7 +6,7 @@ import queue
 import traceback
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QTimer, QUrl
 from PySide6.QtGui import QCloseEvent, QDesktopServices
@@ -24,10 +24,13 @@ from benchrunner.app.widgets.header import Header
 from benchrunner.app.widgets.notice import ClosingBar, NoticeBar
 from benchrunner.app.widgets.pages import TextPage, escaped, help_html
 from benchrunner.app.widgets.prepare import PreparePage
-from benchrunner.app.widgets.run_page import RunPage
 from benchrunner.engine.request import RunRequest
 
+if TYPE_CHECKING:
+    from benchrunner.app.widgets.run_page import RunPage
+
 POLL = 33  # ms
+_SOON = 300  # ms after the window is open until the page of the run is built, which loads the charts
 FIRST = {"procedure": "load-rejection", "pairing": "tarn6-corrie5", "bench": "simulated"}
 
 
@@ -52,10 +55,9 @@ class Window(QMainWindow):
         self.notice = NoticeBar(theme)
         self.closing_bar = ClosingBar(theme)
         self.prepare = PreparePage(theme)
-        self.run_page = RunPage(theme)
+        self._run_page: RunPage | None = None
         self.pages = QStackedWidget()
         self.pages.addWidget(self.prepare)
-        self.pages.addWidget(self.run_page)
         holder = QWidget()
         layout = QVBoxLayout(holder)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -78,6 +80,25 @@ class Window(QMainWindow):
         self._timer.timeout.connect(self._tick)
         self._timer.start()
         QTimer.singleShot(0, self._read_files)
+        QTimer.singleShot(_SOON, lambda: self.run_page)
+
+    @property
+    def run_page(self) -> "RunPage":
+        """The page of the run; built when first needed, since the charts take their time to load."""
+        if self._run_page is None:
+            from benchrunner.app.widgets.run_page import RunPage
+
+            page = self._run_page = RunPage(self.themes.current)
+            self.pages.addWidget(page)
+            page.set_run(self.run)
+            page.answered.connect(
+                lambda text: self.link.answer(text, self.prepare.name.text()) if self.link else None
+            )
+            page.outcome.report_wanted.connect(self.open_report)
+            page.outcome.verify_wanted.connect(self.verify)
+            page.outcome.folder_wanted.connect(self.show_folder)
+            page.outcome.again_wanted.connect(lambda: self.show_page("prepare"))
+        return self._run_page
 
     # ---------------------------------------------------------------- the run
 
@@ -110,6 +131,8 @@ class Window(QMainWindow):
         )
         self.notice.clear()
         self.run = RunState()
+        if shown is not None:
+            self.run.expect(shown.prepared)
         self.run_page.set_run(self.run)
         try:
             self.link = self._start_link(request)
@@ -140,6 +163,10 @@ class Window(QMainWindow):
         self.pages.setCurrentWidget(self.prepare if name == "prepare" else self.run_page)
         if name == "prepare":
             self.prepare.procedures.setFocus()
+
+    def follow(self, seconds: float) -> None:
+        """Show the newest `seconds` of the run, or all of it for 0."""
+        self.run_page.charts.follow(seconds)
 
     # ---------------------------------------------------------------- the record
 
@@ -270,8 +297,12 @@ class Window(QMainWindow):
                 self._finish_closing()
         if self._ticks % 2 == 0:
             self._refresh_all()
-        if self._ticks % 30 == 0 and self.pages.currentWidget() is self.run_page:
-            self.run_page.describe()
+        if (
+            self._ticks % 30 == 0
+            and self._run_page is not None
+            and self.pages.currentWidget() is self._run_page
+        ):
+            self._run_page.describe()
         while not self.late_errors.empty():
             self.report_error(self.late_errors.get())
         for name, answer, error in self.background.answers():
@@ -281,8 +312,8 @@ class Window(QMainWindow):
         self.escape.armed = self.going
         self.header.refresh(self.run, self.going)
         self.actions_.refresh(self)
-        if self.pages.currentWidget() is self.run_page:
-            self.run_page.refresh()
+        if self._run_page is not None and self.pages.currentWidget() is self._run_page:
+            self._run_page.refresh()
 
     def _ended(self, ended: dict[str, Any]) -> None:
         assert self.link is not None
@@ -344,13 +375,6 @@ class Window(QMainWindow):
         self.escape.progress.connect(self._esc_progress)
         self.prepare.changed.connect(self._ask_preview)
         self.prepare.start_wanted.connect(self.start_run)
-        self.run_page.answered.connect(
-            lambda text: self.link.answer(text, self.prepare.name.text()) if self.link else None
-        )
-        self.run_page.outcome.report_wanted.connect(self.open_report)
-        self.run_page.outcome.verify_wanted.connect(self.verify)
-        self.run_page.outcome.folder_wanted.connect(self.show_folder)
-        self.run_page.outcome.again_wanted.connect(lambda: self.show_page("prepare"))
         self.closing_bar.confirmed.connect(self.close_safely)
         self.themes.changed.connect(self._set_theme)
 
@@ -359,8 +383,10 @@ class Window(QMainWindow):
         self.header.make_safe.update()
 
     def _set_theme(self, theme: Theme) -> None:
-        for part in (self.header, self.notice, self.closing_bar, self.prepare, self.run_page):
+        for part in (self.header, self.notice, self.closing_bar, self.prepare):
             part.set_theme(theme)
+        if self._run_page is not None:
+            self._run_page.set_theme(theme)
 
     def _page(self, title: str, text: str) -> None:
         TextPage(title, f"<pre style='white-space:pre-wrap'>{escaped(text)}</pre>", self).show()

@@ -125,7 +125,13 @@ def _worked_out(raw: object, values: Mapping[str, Any]) -> str:
     from benchrunner.procedure.amounts import parsed
     from benchrunner.procedure.arithmetic import ArithmeticFault, evaluate, unit_text
     from benchrunner.procedure.names import AlreadyReported, Scope
+    from benchrunner.units import UnitError, parse
 
+    try:
+        parse(str(raw), expect=None if isinstance(raw, str) else "1")
+        return str(raw)  # a plain value: as its author wrote it
+    except UnitError:
+        pass
     try:
         value = evaluate(parsed(str(raw)), Scope(values).lookup)
         if value.dimension is None or value.number is None or value.number != value.number:
@@ -140,6 +146,8 @@ def _quantity(value: float, unit: str) -> str:
     from benchrunner.units import UnitError, parse, show
 
     text = show(value, unit, 12)
+    if unit == "s" and value >= 120 and value % 60 == 0:
+        text = f"{value / 60:g} min" if value < 7200 or value % 3600 else f"{value / 3600:g} h"
     figure, _, word = text.partition(" ")
     if "." in figure and "e" not in figure:
         figure = figure.rstrip("0").rstrip(".")

@@ -2,9 +2,10 @@
 
 import math
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from benchrunner.app.model.traces import Trace
+if TYPE_CHECKING:
+    from benchrunner.app.model.traces import Trace
 
 EventDict = dict[str, Any]
 STALE = 5.0  # s of bench time after which a value that did not come again is no longer shown
@@ -63,7 +64,7 @@ class RunState:
     at: float = 0.0  # newest bench time, s
     steps: list[StepState] = field(default_factory=list)
     checks: list[dict[str, Any]] = field(default_factory=list)
-    traces: dict[str, Trace] = field(default_factory=dict)
+    traces: dict[str, "Trace"] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
     safe: list[SafeOrder] = field(default_factory=list)
     guards: list[dict[str, Any]] = field(default_factory=list)  # those that acted
@@ -125,6 +126,11 @@ class RunState:
             self.changes += 1
         take(at, data)
 
+    def expect(self, prepared: dict[str, Any]) -> None:
+        """Show what a preview says will run until the engine says what does run."""
+        if prepared:
+            self._on_prepared(0.0, prepared)
+
     def _on_prepared(self, at: float, data: dict[str, Any]) -> None:
         self.prepared = data
         self.units = {str(c["name"]): str(c["unit"]) for c in data.get("channels", [])}
@@ -144,6 +150,8 @@ class RunState:
         ]
 
     def _on_readings(self, at: float, data: dict[str, Any]) -> None:
+        from benchrunner.app.model.traces import Trace  # brings numpy, which the window can be opened without
+
         for name, points in (data.get("channels") or {}).items():
             trace = self.traces.get(name)
             if trace is None:
@@ -178,7 +186,11 @@ class RunState:
             step.ended = at
             if phase != "done":
                 step.text = text
-                self._say(at, f"{step.title}: {text or phase}", "warning")
+                self._say(
+                    at,
+                    f"{step.title}: {text or phase}" if phase == "failed" else f"{step.title}: {phase}",
+                    "warning",
+                )
 
     def _on_order(self, at: float, data: dict[str, Any]) -> None:
         if data.get("phase") == "failed":

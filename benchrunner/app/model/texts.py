@@ -13,6 +13,7 @@ MAKE_SAFE_SAYS = (
     "Asks the engine to bring the bench to its safe state in the declared order and to confirm it by meter. It takes "
     "seconds and can fail. It is no emergency stop: in danger use the hardware one. Also: hold Esc for one second."
 )
+NO_RUN = "No run yet. Prepare one: Ctrl+1."
 PRE_POWER = (
     "The pre-power checks are done and recorded: insulation, polarity, protective earth, neutral bond, residual-current "
     "device, emergency stop proved."
@@ -41,6 +42,12 @@ def check_lines(check: dict[str, Any]) -> tuple[str, str, str]:
         f"{figures.value}, {figures.limit}",
         f"margin {margin}",
     )
+
+
+def check_name(check: dict[str, Any]) -> str:
+    """The short name of a check; `reached` is every step's, so its step is named too."""
+    name, step = str(check.get("id", "")), str(check.get("step") or "")
+    return f"{step}/{name}" if step and (name == "reached" or "[" in step) else name
 
 
 def check_details(check: dict[str, Any]) -> list[tuple[str, str]]:
@@ -77,10 +84,19 @@ def step_line(run: Any) -> str:
         return "Ended."
     step = run.current
     if step is None:
+        if not run.state:
+            return (
+                "Getting ready: reading the cards, opening the bench, asking every instrument who it is."
+                if run.prepared
+                else NO_RUN
+            )
+        if run.state == "making safe":
+            confirmed = sum(1 for order in run.safe if order.phase == "confirmed")
+            return f"Making the bench safe: {confirmed} order{'' if confirmed == 1 else 's'} confirmed."
         if run.state == "starting":
             return "Looking whether the bench is as the procedure needs it."
         state = str(run.state)
-        return f"{state.capitalize()}." if state else ""
+        return f"{state.capitalize()}."
     text = f"Step {step.index + 1} of {len(run.steps)}: {step.title}"
     if step.repeat:
         text += f" (repeat {step.repeat})"
@@ -90,6 +106,8 @@ def step_line(run: Any) -> str:
 def wait_line(run: Any) -> str:
     """What the current step waits for, and for how long it may."""
     step = run.current
+    if step is None and run.state == "making safe" and run.ended is None:
+        return "; ".join(f"{order.says}: {order.phase}" for order in run.safe if order.phase != "confirmed")
     if step is None or not step.waits_for:
         return ""
     spent = run.at - (step.started or 0.0)
@@ -132,7 +150,7 @@ def _not_passed(checks: Sequence[dict[str, Any]]) -> list[str]:
     """Which checks did not pass, by name as far as they are few."""
     sentences = []
     for verdict, says in (("fail", "failed"), ("inconclusive", "inconclusive")):
-        names = [str(check.get("id", "")) for check in checks if check.get("verdict") == verdict]
+        names = [check_name(check) for check in checks if check.get("verdict") == verdict]
         if names:
             named = ", ".join(names[:_NAMED]) + (" and others" if len(names) > _NAMED else "")
             sentences.append(f"{len(names)} of {len(checks)} checks {says}: {named}.")

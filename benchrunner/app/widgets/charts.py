@@ -192,6 +192,9 @@ class StripCharts(QWidget):
                 if trace is not None and len(trace):
                     times, values = trace.arrays()
                     curve.setData(times, values * held.strip.scale)
+            held.plot.getAxis("left").setStyle(
+                showValues=any(line.channel in run.traces for line in held.strip.lines)
+            )
             self._place_limits(held, start, stop)
             # While the bench is made safe everything goes to zero: that must not flatten what the run showed.
             until = stop if run.safe_since is None or run.safe_since <= start else min(stop, run.safe_since)
@@ -348,7 +351,14 @@ class StripCharts(QWidget):
         reach = high - low
         for item, band in zip(held.limits, held.bands, strict=False):
             span = strips.span_of(band, self._course, stop)
-            if span is None or span[1] <= start or span[0] >= stop:
+            coming = (
+                band.step is not None
+                and self._run is not None
+                and span is not None
+                and span[0] >= self._run.at
+            )
+            off = not low <= band.value <= high
+            if span is None or span[1] <= start or span[0] >= stop or (coming and off):
                 item.hide()
                 continue
             beyond = max(high, band.value) + reach if band.upper else min(low, band.value) - reach

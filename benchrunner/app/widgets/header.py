@@ -136,7 +136,7 @@ class Header(QFrame):
             self._waiting_for_pause = False
         self.time.setText(texts.clock(run.at) if run.prepared else "")
         state = run.state.capitalize()
-        if going and not run.prepared:
+        if going and not run.state:
             state = "Getting ready"
         elif run.ended is not None:
             state = "Ended"

@@ -125,7 +125,7 @@ class _Row(QStyledItemDelegate):
         painter.setFont(small)
         painter.setPen(QColor(theme.muted))
         name = QFontMetrics(small).elidedText(
-            str(check.get("id", "")), Qt.TextElideMode.ElideRight, int(width - word - 12)
+            texts.check_name(check), Qt.TextElideMode.ElideRight, int(width - word - 12)
         )
         painter.drawText(
             QRectF(x + word + 10, y, width - word - 10, line),

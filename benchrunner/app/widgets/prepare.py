@@ -455,7 +455,7 @@ class PreparePage(QWidget):
     def _problems_html(self, problems: list[tuple[str, str, str]]) -> None:
         self.problems.setVisible(bool(problems))
         rows = "".join(
-            f"<p><b>{_escaped(where)}</b><br>{_escaped(what)}<br><i>Mend:</i> {_escaped(mend)}</p>"
+            f"<p><b>{_escaped(where.removeprefix('--set '))}</b><br>{_escaped(what)}<br><i>Mend:</i> {_escaped(mend)}</p>"
             for where, what, mend in problems
         )
         self.problems.setHtml(f"<p><b>What stands in the way ({len(problems)})</b></p>{rows}")

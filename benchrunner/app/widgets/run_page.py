@@ -46,6 +46,7 @@ class RunPage(QWidget):
         self.wait = QLabel("")
         self.says = QLabel("")
         self.says.setWordWrap(True)
+        self.says.setMinimumHeight(self.fontMetrics().height())
         for label in (self.step, self.wait):
             label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         lines = QFrame()
@@ -165,7 +166,6 @@ class RunPage(QWidget):
         self.wait.setToolTip(wait)
         step = run.current
         self.says.setText(step.says if step is not None else "")
-        self.says.setVisible(bool(step is not None and step.says))
 
     def _show_notes(self, run: RunState) -> None:
         """Add the new events, each with its time hanging at the left."""
