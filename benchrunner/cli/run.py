@@ -1,8 +1,10 @@
 """`benchrunner run`: one run on the command line, with progress, the table of checks and the exit code of its outcome."""
 
 import argparse
+import contextlib
 import getpass
 import json
+import os
 import queue
 import sys
 import threading
@@ -11,6 +13,10 @@ from typing import Any
 
 from benchrunner.cli import words
 from benchrunner.errors import Problem, Refused
+
+MOST_SEED = 2**53 - 1  # what JSON carries exactly everywhere (RFC 8785 through IEEE 754)
+TYPED = "typed"  # the kind of an event that is a line from the keyboard
+MOST_PORT = 65_435  # a bench uses up to 100 ports above its base
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -111,7 +117,8 @@ def _follow(session: Any, progress: words.Progress, attended: bool) -> None:
         waiting.put(None)
 
     threading.Thread(target=gather, name="events", daemon=True).start()
-    asked = 0
+    keyboard = _Keyboard(waiting)
+    asked, question = 0, ""
     while True:
         try:
             try:
@@ -120,9 +127,18 @@ def _follow(session: Any, progress: words.Progress, attended: bool) -> None:
                 continue
             if event is None:
                 return
+            if event["kind"] == TYPED:
+                if event["data"]["line"] is None:
+                    session.send({"wish": "stop", "why": "nobody can answer: the input has ended"})
+                elif question:
+                    session.send({"answer": event["data"]["line"], "to": question})
+                    question = ""
+                continue
             progress.show(event)
             if event["kind"] == "ask" and attended:
-                session.send({"answer": _answer(event["data"])})
+                question = str(event["data"].get("id", ""))
+                _prompt(event["data"])
+                keyboard.listen()
         except KeyboardInterrupt:
             asked += 1
             session.send({"wish": "stop", "why": "Ctrl-C"})
@@ -146,10 +162,39 @@ def _report(record: Path) -> str:
         return ""
 
 
-def _answer(question: dict[str, Any]) -> str:
+class _Keyboard:
+    """What is typed, line by line, as events beside the engine's: a guard that trips is shown while a question is open.
+
+    Reads the descriptor itself, since a thread that waits in `sys.stdin` would stand in the way at exit.
+    """
+
+    def __init__(self, waiting: "queue.SimpleQueue[dict[str, Any] | None]") -> None:
+        self._waiting = waiting
+        self._thread: threading.Thread | None = None
+
+    def listen(self) -> None:
+        """Begin, once the first question is asked."""
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._read, name="keyboard", daemon=True)
+            self._thread.start()
+
+    def _read(self) -> None:
+        got = b""
+        with contextlib.suppress(OSError, ValueError):
+            while part := os.read(sys.stdin.fileno(), 4096):
+                *lines, got = (got + part).split(b"\n")
+                for line in lines:
+                    self._put(line.decode(sys.stdin.encoding or "utf-8", "replace").strip())
+        self._put(None)
+
+    def _put(self, line: str | None) -> None:
+        self._waiting.put({"at": 0.0, "kind": TYPED, "data": {"line": line}})
+
+
+def _prompt(question: dict[str, Any]) -> None:
     choices = question.get("choices") or []
     hint = f" [{'/'.join(choices)}]" if choices else f" ({question['unit']})" if question.get("unit") else ""
-    return input(f"  ? {question.get('text', '')}{hint} ")
+    print(f"  ? {question.get('text', '')}{hint} ", end="", flush=True)
 
 
 def _request(options: argparse.Namespace) -> Any:
@@ -174,6 +219,20 @@ def _request(options: argparse.Namespace) -> Any:
             problems.append(
                 Problem(f"--speed {options.speed}", "is no speed", "give max, or a factor such as 1 or 10")
             )
+    if not 0 <= options.seed <= MOST_SEED:
+        problems.append(
+            Problem(f"--seed {options.seed}", "is no seed", f"give a whole number from 0 to {MOST_SEED}")
+        )
+    if not options.out.strip():
+        problems.append(
+            Problem("--out ''", "names no folder", "give a folder, or leave --out away for ./runs")
+        )
+    if options.port_base is not None and not 1 <= options.port_base <= MOST_PORT:
+        problems.append(
+            Problem(
+                f"--port-base {options.port_base}", "is no TCP port for a bench", f"give 1 to {MOST_PORT}"
+            )
+        )
     answers: dict[str, str] = {}
     if options.answers:
         from benchrunner.cards.reading import load
@@ -217,7 +276,7 @@ def passphrase(key: str, file: str | None) -> str:
             raise Refused(
                 Problem(
                     file,
-                    f"the passphrase cannot be read: {error}",
+                    f"the passphrase cannot be read: {getattr(error, 'strerror', None) or 'it is not UTF-8 text'}",
                     "give a text file whose first line is the passphrase",
                 )
             ) from error

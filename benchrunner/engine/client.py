@@ -18,6 +18,9 @@ from typing import Any
 from benchrunner.engine.request import RunRequest
 
 EventDict = dict[str, Any]
+# s; the time-outs of a safe order one after the other (some 40 s on our benches), its rounds (60 s), closing links that
+# hang, sealing. Ending an engine that still makes safe would leave the bench as it is.
+PATIENCE = 300.0
 
 
 class Session:
@@ -50,6 +53,7 @@ class Session:
             errors="replace",
             bufsize=1,
             creationflags=flags,
+            start_new_session=sys.platform != "win32",
             env={**os.environ, "PYTHONPATH": _import_path()},
         )
         session = cls(process)
@@ -67,7 +71,10 @@ class Session:
         return self._process.poll() is None
 
     def send(self, wish: dict[str, str]) -> None:
-        """`{"wish": "stop" | "pause" | "resume", "why": ...}` or `{"answer": text}`."""
+        """`{"wish": "stop" | "pause" | "resume", "why": ...}` or `{"answer": text, "to": step}`.
+
+        With `to`, the id of the `ask` event, an answer that comes late is not taken for the next question.
+        """
         self._write(json.dumps(wish))
 
     def poll(self) -> list[EventDict]:
@@ -93,8 +100,8 @@ class Session:
         """Wait for the engine's end; its exit code. Raises `subprocess.TimeoutExpired`."""
         return self._process.wait(timeout)
 
-    def close(self, patience: float = 75.0) -> None:
-        """Hang up: the engine makes safe and seals. Waits `patience` seconds (make-safe's rounds last 60), then ends it."""
+    def close(self, patience: float = PATIENCE) -> None:
+        """Hang up: the engine makes safe and seals. Waits `patience` seconds for it, then ends it."""
         if self._process.stdin and not self._process.stdin.closed:
             with contextlib.suppress(OSError):
                 self._process.stdin.close()

@@ -54,10 +54,14 @@ class StandardInput:
 def main() -> int:
     """Run one request from standard input. The exit code is the run's."""
     events = _private_output()
-    with contextlib.suppress(ValueError, OSError):
-        signal.signal(
-            signal.SIGINT, signal.SIG_IGN
-        )  # the terminal's Ctrl-C reaches us through whoever started us
+    for name in (
+        "SIGINT",
+        "SIGHUP",
+        "SIGQUIT",
+        "SIGTSTP",
+    ):  # the terminal's keys and its end reach us through whoever started us
+        with contextlib.suppress(ValueError, OSError, AttributeError):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
     line = sys.stdin.readline()
     stream = EventStream(events)
     try:

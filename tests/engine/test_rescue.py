@@ -3,6 +3,8 @@
 import io
 import itertools
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,6 +21,7 @@ from benchrunner.record.journal import Journal
 from benchrunner.record.opened import Record
 from benchrunner.record.verify import verify
 
+ROOT = Path(__file__).resolve().parents[2]
 Wish = dict[str, str]
 
 
@@ -207,3 +210,53 @@ def test_a_prepared_answer_that_does_not_fit_is_given_once(trial: Trial, tmp_pat
     assert ended["exit"] == 4
     answers = [item for _, item in Record.open(ended["record"]).inputs() if type(item).__name__ == "Answer"]
     assert len(answers) == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
+@pytest.mark.parametrize(
+    ("typed", "code"), [("yes\nyes\n", 4), ("\x04", 4), ("no way\n", 4), ("answer both", 0)]
+)
+def test_questions_on_the_command_line(typed: str, code: int, tmp_path: Path) -> None:
+    """Two lines at once answer one question only; the end of the input is a stop; a misfit is asked again."""
+    import os
+    import pty
+
+    path = tmp_path / "asking.toml"
+    path.write_text(ASKING)
+    outside, inside = pty.openpty()
+    command = [sys.executable, "-m", "benchrunner", "run", str(path), "--speed", "10", "--out", str(tmp_path)]
+    process = subprocess.Popen(
+        command, stdin=inside, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT
+    )
+    os.close(inside)
+    assert process.stdout is not None
+    said = ""
+    while "enclosure closed?" not in said:
+        said += process.stdout.read(1)
+    os.write(outside, b"yes\n" if typed == "answer both" else typed.encode())
+    if typed == "answer both":
+        while "stop proved?" not in said:
+            said += process.stdout.read(1)
+        os.write(outside, b"yes\n")
+    out, error = process.communicate(timeout=60)
+    os.close(outside)
+    assert process.returncode == code, said + out + error
+    assert "Traceback" not in error
+    if typed == "no way\n":
+        assert "choose one of" in out
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="sessions and these signals are POSIX")
+def test_the_terminal_cannot_stop_or_kill_the_engine(start: Callable[..., Any]) -> None:
+    import os
+    import signal
+
+    run = start(speed=20.0)
+    run.step("energise")
+    assert os.getsid(run.session.pid) != os.getsid(0)
+    for name in ("SIGHUP", "SIGQUIT", "SIGTSTP", "SIGINT"):
+        os.kill(run.session.pid, getattr(signal, name))
+    run.step("pv-back")
+    os.kill(run.session.pid, signal.SIGTERM)  # asked to end: it makes safe first
+    ended = run.end()
+    assert (ended["exit"], ended["safe"], ended["ended_by"]) == (4, "confirmed", "operator")
