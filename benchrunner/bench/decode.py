@@ -17,6 +17,7 @@ from benchrunner.cards.quantities import conversion
 NOT_A_NUMBER = 9.905e37  # from here on: 9.91E37
 OVERLOAD = 9.85e37  # from here to NOT_A_NUMBER: 9.9E37
 SANE = 1e30  # no instrument of a bench reads more
+UNDERSCORE = ord("_")
 
 TextDecoder = Callable[[bytes], tuple[list[float], int]]
 RegisterDecoder = Callable[[Sequence[int]], tuple[list[float], int]]
@@ -79,11 +80,11 @@ def text_decoder(read: ReadPart, fields: Sequence[Wanted]) -> TextDecoder:
 
     def decode(reply: bytes) -> tuple[list[float], int]:
         parts = reply.split(b",")
-        if len(parts) != count or b"_" in reply:  # Python's float would take 1_000
+        if len(parts) != count or UNDERSCORE in reply:  # Python's float would take 1_000
             raise ValueError(f"the reply is not {count} number{'s' if count > 1 else ''}: {reply[:60]!r}")
         numbers = list(map(float, parts if whole else [parts[k] for k in places]))
         flags = 0
-        if not (min(numbers) > -SANE and max(numbers) < SANE):
+        if not math.hypot(*numbers) < SANE:  # one is too large, infinite or none
             numbers, flags = _special(numbers)
         if plain:
             return numbers, flags

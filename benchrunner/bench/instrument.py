@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from benchrunner.bench import recorder, sunspec
 from benchrunner.bench.decode import RegisterDecoder, TextDecoder, register_decoder, text_decoder, wanted
@@ -53,6 +54,8 @@ class Instrument:
         self._maps: list[tuple[int, int, RegisterDecoder]] = []
         self._models: dict[int, int] = {}
         self._previous: object = None
+        self._values: tuple[float, ...] = ()  # what `_previous` was decoded to
+        self._query = link.query
         self._settings = {setting: self._compile(setting) for setting in self.driver.settings}
         for read in self.driver.reads:
             fields = wanted(self.driver, self.part, read)
@@ -105,19 +108,23 @@ class Instrument:
         """
         if self._single is not None:
             message, decode = self._single
-            reply = self.link.query(message)
+            reply = self._query(message)
+            if reply == self._previous:  # the same bytes mean the same values
+                self.repeated = True
+                return self._values
             try:
                 values, self.flags = decode(reply)
             except ValueError as error:
                 raise self._garbage(message, error) from error
-            self.repeated = reply == self._previous
+            self.repeated = False
             self._previous = reply
-            return tuple(values)
+            self._values = found = tuple(values)
+            return found
         return self._poll_all()
 
     def _poll_all(self) -> tuple[float, ...]:
         values: list[float] = []
-        replies: list[object] = []
+        replies: list[Any] = []
         flags = 0
         for message, decode in self._texts:
             reply = self.link.query(message)
@@ -130,14 +137,17 @@ class Instrument:
             values += more
         if self.driver.link.kind == "modbus":
             self.link.open()
-            for address, count, decode_map in self._maps:
-                registers = self.link.read_registers(address, count)
-                replies.append(registers)
+            replies += [self.link.read_registers(address, count) for address, count, _ in self._maps]
+            if replies == self._previous:
+                self.repeated = True
+                return self._values
+            for registers, (_, _, decode_map) in zip(replies, self._maps, strict=True):
                 values += decode_map(registers)[0]
         self.flags = flags
         self.repeated = replies == self._previous
         self._previous = replies
-        return tuple(values)
+        self._values = found = tuple(values)
+        return found
 
     def _garbage(self, message: bytes, error: ValueError) -> LinkError:
         # the replies may be out of step with the queries, so the link must prove itself again

@@ -9,7 +9,7 @@ import math
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from heapq import heappop, heappush
+from heapq import heappop, heappush, heapreplace
 from typing import Any, Protocol
 
 from benchrunner.bench.instrument import Instrument
@@ -42,6 +42,7 @@ class _Source:
     spread: float
     update: float
     repeat_mask: int
+    poll: Callable[[], tuple[float, ...]]
     polls: int = 0
     changed: float = -math.inf  # when a poll last brought a new update
     missed: Missed = field(default_factory=Missed)
@@ -116,14 +117,18 @@ class VirtualHost:
         """The next input at or before `until`, or None once the bench has come to `until`."""
         heap = self._heap
         while heap and heap[0][0] <= until:
-            when, kind, _, item = heappop(heap)
-            if kind == POLL:
+            when, kind, _, item = heap[0]
+            if kind == POLL:  # stays on the heap until its next one takes its place
                 self._poll(when, item)
-            elif kind == ARRIVAL:
-                self._pass(when)
+                continue
+            heappop(heap)
+            if kind == ARRIVAL:
+                if self.speed is not None:
+                    self._pass(when)
+                elif when > self._now:
+                    self._now = when
                 return item  # type: ignore[no-any-return]
-            else:
-                item(when)
+            item(when)
         self._pass(until)
         return None
 
@@ -155,7 +160,9 @@ class VirtualHost:
     # -- reading
 
     def _poll(self, when: float, source: _Source) -> None:
+        """Read `source`, whose poll is the first thing on the heap."""
         source.polls += 1
+        heapreplace(self._heap, ((source.polls + 1) * source.period, POLL, source.index, source))
         instrument = source.instrument
         arrived = when + source.latency
         flags = 0
@@ -163,7 +170,7 @@ class VirtualHost:
             if when > self._moved:
                 self._mover.advance(when)
                 self._moved = when
-            values = instrument.poll()
+            values = source.poll()
         except LinkError as error:
             if self._moved < when:
                 self._plant_lost(arrived, error)
@@ -181,7 +188,6 @@ class VirtualHost:
         self._seq += 2
         reading = Readings(arrived, source.index, when + source.lag, source.spread, values, flags)
         heappush(self._heap, (arrived, ARRIVAL, self._seq, reading))
-        heappush(self._heap, ((source.polls + 1) * source.period, POLL, source.index, source))
 
     # -- orders
 
@@ -311,6 +317,7 @@ def _source(index: int, instrument: Instrument) -> _Source:
         # a hair less, so that polling once in each update is never taken for a repeat
         part.update * (1 - 1e-6),
         sum(1 << (32 + k) for k in range(len(instrument.channels))),
+        instrument.poll,
     )
 
 

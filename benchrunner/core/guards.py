@@ -104,6 +104,7 @@ class SourceState:
     """What the core knows of one instrument: its newest reply and the guards on it."""
 
     __slots__ = (
+        "bounds",
         "channels",
         "count",
         "fresh",
@@ -128,11 +129,19 @@ class SourceState:
         self.period = period
         self.limits = limits  # per channel: the age past which a reading is stale, s
         self.guards: list[Guard] = []
+        self.bounds: tuple[tuple[int, float, float], ...] = ()  # the guards' nearest bounds, by value
         self.tracks: list[tuple[int, Track]] = []  # what the current step follows; filled by the runner
         self.last_at = -math.inf  # time of the newest reading
         self.fresh = math.nan  # the same, or when its guards were set alive
         self.values: tuple[float, ...] = (math.nan,) * len(channels)
         self.troubled = False  # a guard of this source is bad
+
+
+def _nearest(guards: list[Guard], k: int) -> tuple[float, float]:
+    """The bounds that no guard on value `k` finds crossed."""
+    return max(guard.low for guard in guards if guard.k == k), min(
+        guard.high for guard in guards if guard.k == k
+    )
 
 
 def stale_after(period: float, update: float) -> float:
@@ -172,6 +181,9 @@ class GuardBoard:
                 PlannedGuard("interlock", plan.interlock, 0.999, 1.001, "1", 0.0, says, "bench card"), True
             )
         self.guarded = [source for source in self.sources if source.guards]
+        for state in self.guarded:
+            places = sorted({guard.k for guard in state.guards})
+            state.bounds = tuple((k, *_nearest(state.guards, k)) for k in places)
 
     def _add(self, planned: PlannedGuard, interlock: bool) -> None:
         state, k = self.where[planned.channel]

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, unsafe_hash=True)  # not frozen: that would treble what making one costs, and nobody changes it
 class Readings:
     """One reply of one instrument. `values` in the order of the plan's `sources[source].channels`, SI; NaN: none.
 

@@ -23,6 +23,7 @@ from benchrunner.core.messages import (
     Output,
     Readings,
     SetOrder,
+    Tick,
 )
 from benchrunner.core.plan import RunPlan
 from benchrunner.core.planning import sound, start_channels
@@ -114,7 +115,9 @@ class Runner:
         if self.now >= self._due:
             self._timed()
             self._schedule()
-        if type(item) is not Readings:
+        if type(item) is Tick:
+            self._other(item)  # what was due is done; nothing new is
+        elif type(item) is not Readings:
             self._other(item)
             self._schedule()
         elif self.state in _WATCHING:
@@ -143,8 +146,8 @@ class Runner:
         before = source.troubled
         plain = not before and not item.flags & OVERLOADS
         if plain:
-            for guard in source.guards:
-                if not guard.low <= values[guard.k] <= guard.high:
+            for k, low, high in source.bounds:
+                if not low <= values[k] <= high:
                     plain = False
                     break
         if not plain:

@@ -84,7 +84,7 @@ class _Loop:
         self.question = ""  # the step whose question is open, or was last
 
     def run(self) -> None:
-        runner, host = self.runner, self.host
+        runner, host, live = self.runner, self.host, self.live
         self._pass_on(runner.start(host.now))
         tick = runner.plan.tick
         due = host.now + tick
@@ -95,16 +95,16 @@ class _Loop:
                 look = wall + _LOOK
                 self._hear()
             item = self._next(due)
-            if isinstance(item, Tick):
+            if type(item) is Tick:
                 due += tick
                 while due < host.now:  # a stalled host must not be answered with a flood of late ticks
                     due += tick
             self._feed(item)
-            if self.live is not None:
-                if isinstance(item, Readings):
-                    self.live.add(item)
+            if live is not None:
+                if type(item) is Readings:
+                    live.add(item)
                 else:
-                    self.live.flush()
+                    live.flush()
         if self.live is not None:
             self.live.flush(force=True)
 

@@ -119,7 +119,7 @@ class Journal:
         """Keep one input of the core, before it is fed. Raises `JournalError` once the disk has refused
         something.
         """
-        if isinstance(item, Readings):
+        if type(item) is Readings:
             values = (READINGS, seq, item.arrived, item.source, item.at, item.spread, item.values, item.flags)
             self._append(self._pack(values))
         elif isinstance(item, Tick):
