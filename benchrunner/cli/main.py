@@ -63,7 +63,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     given = list(sys.argv[1:] if argv is None else argv)
     chosen = next((word for word in given if not word.startswith("-")), "")
     for stream in (sys.stdout, sys.stderr):
-        with contextlib.suppress(AttributeError, ValueError):  # a terminal may lack a sign; that must not end a run
+        with contextlib.suppress(
+            AttributeError, ValueError
+        ):  # a terminal may lack a sign; that must not end a run
             stream.reconfigure(errors="replace")  # type: ignore[union-attr]
     options = build_parser(chosen).parse_args(given)
     if options.command is None:

@@ -16,9 +16,13 @@ def call(options: argparse.Namespace) -> int:
     from benchrunner.engine.files import schemas
 
     folder = Path(options.out)
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, text in schemas().items():
-        path = folder / f"{name}.schema.json"
-        path.write_text(text, encoding="utf-8")
-        print(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in schemas().items():
+            path = folder / f"{name}.schema.json"
+            path.write_text(text, encoding="utf-8")
+            print(path)
+    except OSError as error:
+        problem = Problem(str(folder), f"cannot be written: {error.strerror}", "choose another --out")
+        raise Refused(problem) from error
     return 0

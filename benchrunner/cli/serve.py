@@ -46,6 +46,7 @@ def call(options: argparse.Namespace) -> int:
     from benchrunner import data
     from benchrunner.cards.bench import read_bench
     from benchrunner.cards.pairing import read_pairing
+    from benchrunner.cli.run import MOST_PORT, MOST_SEED
     from benchrunner.sim.served import Server
     from benchrunner.units import UnitError, parse
 
@@ -57,15 +58,27 @@ def call(options: argparse.Namespace) -> int:
         raise Refused(
             Problem(f"--speed {options.speed}", "is no speed", "give a factor from above 0 to 1000")
         ) from None
+    if not 0 <= options.seed <= MOST_SEED:
+        raise Refused(
+            Problem(f"--seed {options.seed}", "is no seed", f"give a whole number from 0 to {MOST_SEED}")
+        )
+    if options.port_base is not None and not 0 <= options.port_base <= MOST_PORT:
+        raise Refused(
+            Problem(
+                f"--port-base {options.port_base}", "is no TCP port for a bench", f"give 0 to {MOST_PORT}"
+            )
+        )
     start: dict[str, float] = {}
     for given in options.start:
         name, equals, value = given.partition("=")
+        if not equals or not name.strip():
+            raise Refused(
+                Problem(f"--start {given}", "is not NAME=VALUE", 'write it as --start battery.soc="94 %"')
+            )
         try:
             start[name.strip()] = parse(value.strip()).value
         except UnitError as error:
-            raise Refused(
-                Problem(f"--start {given}", error.what if equals else "is not NAME=VALUE", error.mend)
-            ) from error
+            raise Refused(Problem(f"--start {given}", error.what, error.mend)) from error
     bench = read_bench(data.find(options.bench, "resources", "benches"))
     pairing = read_pairing(data.find(options.pairing, "resources", "pairings"))
     unsupported = pairing.supported()

@@ -22,7 +22,9 @@ def folder(name: str) -> Path:
         return source / name
     if (package / name).is_dir():
         return package / name
-    raise FileNotFoundError(f"the folder {name!r} is missing from this installation: install benchrunner again")
+    raise FileNotFoundError(
+        f"the folder {name!r} is missing from this installation: install benchrunner again"
+    )
 
 
 def lab_folders(name: str) -> list[Path]:
@@ -46,4 +48,7 @@ def find(name: str, kind: str, inside: str = "") -> Path:
             if (place / f"{stem}.toml").is_file():
                 return place / f"{stem}.toml"
     there = sorted({path.stem for place in places if place.is_dir() for path in place.glob("*.toml")})
-    raise Refused(Problem(name, "there is no such file", f"give a path, or one of: {', '.join(there)}"))
+    what = "is a folder, not a file" if name and given.is_dir() else "there is no such file"
+    raise Refused(
+        Problem(name or "''", f"{what} ({inside or kind})", f"give a path, or one of: {', '.join(there)}")
+    )

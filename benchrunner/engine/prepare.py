@@ -83,6 +83,7 @@ def prepare(request: RunRequest) -> Prepared:
     order = gathered.attempt(lambda: unroll(procedure, values, request.settings, seed=request.seed))
     gathered.problems += check_bench(bench)
     if order is not None:
+        gathered.problems += _answer_problems(request, order)
         gathered.problems += fits(order, bench)
     gathered.stop_if_any()
     assert order is not None
@@ -130,6 +131,22 @@ def _speed_problems(request: RunRequest, bench: Bench) -> list[Problem]:
             f"{bench.card.title!r} is a real bench; it runs at its own pace",
             "leave --speed out",
         )
+    ]
+
+
+def _answer_problems(request: RunRequest, order: RunningOrder) -> list[Problem]:
+    """An answer that no step asks for is most likely a slip in a step's name, which would leave its question open."""
+    asked = [step.id for step in order.steps if step.ask is not None]
+    known = {*asked, *(name.rsplit("/", 1)[-1] for name in asked)}
+    mend = (
+        f"the steps that ask: {', '.join(asked)}"
+        if asked
+        else "leave --answers out: no step of it asks anything"
+    )
+    return [
+        Problem(f"--answers: {name}", "no step of that name asks anything", mend)
+        for name in request.answers
+        if name not in known
     ]
 
 

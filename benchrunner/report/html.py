@@ -25,7 +25,12 @@ HERE = Path(__file__).parent
 def write_report(record: Record | Path | str, out: Path | str) -> Path:
     """Write the report of a record to `out` (replaced at once if it exists); gives its path. Raises `Refused`."""
     out = Path(out)
-    text = render(record if isinstance(record, Record) else Record.open(record))
+    record = record if isinstance(record, Record) else Record.open(record)
+    if out.exists() and out.samefile(record.path):
+        raise Refused(
+            Problem(str(out), "is the record itself", "choose another --out; a record is never written over")
+        )
+    text = render(record)
     draft = out.with_name(f".{out.name}.{os.getpid()}")
     try:
         draft.write_text(text, encoding="utf-8")

@@ -120,6 +120,8 @@ def _common(unit: str, of: str, numbers: list[float]) -> tuple[str, float, float
         ratio = float(figure) / largest
     except ValueError:
         return unit, 1.0, 0.0
+    if unit == "rad":
+        return word, 180.0 / math.pi, 0.0
     hours = 3600.0 if word.endswith("h") and unit in ("J", "C") else 1.0
     return word, 10.0 ** round(math.log10(ratio * hours)) / hours, 0.0
 

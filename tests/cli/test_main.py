@@ -1,6 +1,7 @@
 """The commands as a person types them, in a process of their own."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -68,19 +69,73 @@ def test_help_loads_no_heavy_library() -> None:
         (["serve", "nowhere"], "nowhere", "loopback"),
         (["serve", "loopback", "--speed", "0"], "--speed", "factor"),
         (["keys", "export", "nobody"], "nobody", "keys make"),
+        (["run"], "benchrunner run", "--help"),
+        (["frob"], "frob", "--help"),
+        (["run", "procedures"], "is a folder", "load-rejection"),
+        (["run", ""], "''", "load-rejection"),
+        (["run", "load-rejection", "--seed", "-1"], "--seed -1", "whole number"),
+        (["run", "load-rejection", "--seed", "9" * 30], "--seed", "whole number"),
+        (["run", "load-rejection", "--out", ""], "--out", "folder"),
+        (["run", "load-rejection", "--port-base", "70000"], "--port-base", "65"),
+        (["run", "load-rejection", "--answers", "@answers.toml"], "nobody-asks", "--answers"),
+        (["run", "load-rejection", "--key", "me", "--passphrase-file", "@empty"], "empty:1", "first line"),
+        (["run", "load-rejection", "--key", "me", "--passphrase-file", "@noise"], "noise", "first line"),
+        (["run", "load-rejection", "--out", "@empty"], "empty", "folder"),
+        (["report", ""], "''", ".bench"),
+        (["report", "procedures"], "is a folder", ".bench"),
+        (["verify", "procedures"], "is a folder", ".bench"),
+        (["schema", "--out", "@empty"], "empty", "--out"),
+        (["serve", "loopback", "--port-base", "-5"], "--port-base -5", "give"),
+        (["serve", "loopback", "--port-base", "70000"], "--port-base 70000", "give"),
+        (["serve", "loopback", "--seed", "-1"], "--seed -1", "whole number"),
+        (["serve", "loopback", "--start", "battery.soc"], "--start battery.soc", "94 %"),
     ],
 )
 def test_bad_input_is_refused_with_where_what_and_mend(
     arguments: list[str], where: str, mend: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
-    done = benchrunner(*arguments, *(["--out", tmp_path / "runs"] if arguments[0] == "run" else []))
+    (tmp_path / "answers.toml").write_text('nobody-asks = "yes"')
+    (tmp_path / "empty").write_text("")
+    (tmp_path / "noise").write_bytes(bytes(range(128, 256)))
+    words = [word.replace("@", f"{tmp_path}/") for word in arguments]
+    done = benchrunner(
+        *words,
+        *(
+            ["--out", tmp_path / "runs"]
+            if words[0] == "run" and "--out" not in words and len(words) > 1
+            else []
+        ),
+    )
     said = done.stdout + done.stderr
-    assert done.returncode == (1 if arguments[0] == "verify" else 2), said
+    assert done.returncode == 2, said
     assert "Traceback" not in said
     assert where in said
     assert mend in said
     assert not list(tmp_path.glob("runs/*"))
+
+
+def test_a_report_never_takes_the_place_of_its_record(tmp_path: Path) -> None:
+    done = benchrunner("run", "load-rejection", "--out", tmp_path, "--json", "--quiet")
+    record = Path(json.loads(done.stdout.splitlines()[-1])["record"])
+    before = record.read_bytes()
+    refused = benchrunner("report", record, "--out", record)
+    assert refused.returncode == 2
+    assert "the record itself" in refused.stderr
+    assert record.read_bytes() == before
+    again = benchrunner("verify", record, "--rejudge")
+    assert again.returncode == 1  # unsigned, which is no reason not to judge again
+    assert "judged again identically" in again.stdout
+    assert "--allow-unsigned" in again.stderr
+
+
+def test_a_terminal_without_a_sign_ends_no_run() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "benchrunner", "--help"],
+        cwd=ROOT, capture_output=True, env={**os.environ, "PYTHONIOENCODING": "ascii"}, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0
+    assert b"exit codes" in done.stdout
 
 
 def test_check_reads_every_shipped_file() -> None:

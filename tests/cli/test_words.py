@@ -26,8 +26,52 @@ def said(checks: list[dict]) -> str:
 
 def test_one_row_says_value_limit_uncertainty_margin_and_verdict() -> None:
     row = said([CHECK]).splitlines()[1]
-    for part in ("drop/battery-peak", "54.75 V", "<= 58.40 V", "139.0 mV", "3.650 V = 26.3 U", "[+] pass"):
+    for part in (
+        "drop/battery-peak",
+        "54.75 V",
+        "at most 58.4 V",
+        "0.14 V",
+        "+3.65 V",
+        "+26.3 U",
+        "[+] pass",
+    ):
         assert part in row
+    assert row.isascii()
+
+
+def test_all_numbers_of_a_row_are_in_one_unit() -> None:
+    energy = {
+        **CHECK,
+        "value": 40350.0,
+        "unit": "J",
+        "high": 403200.0,
+        "uncertainty": 339.3,
+        "margin": 362850.0,
+    }
+    row = said([energy]).splitlines()[1]
+    assert "11.208 Wh" in row and "at most 112 Wh" in row and "0.094 Wh" in row and "+100.792 Wh" in row
+    charged = {
+        **CHECK,
+        "of": "battery.soc",
+        "value": 0.993,
+        "unit": "1",
+        "high": None,
+        "low": 0.95,
+        "uncertainty": 0.01156,
+        "margin": 0.043,
+    }
+    row = said([charged]).splitlines()[1]
+    assert "99.3 %" in row and "at least 95 %" in row and "1.2 %" in row
+    phase = {
+        **CHECK,
+        "value": 0.01628,
+        "unit": "rad",
+        "high": 0.34906585,
+        "uncertainty": 0.0238,
+        "margin": 0.3328,
+    }
+    row = said([phase]).splitlines()[1]
+    assert "0.9 deg" in row and "at most 20 deg" in row  # pi / 9 rad
 
 
 def test_verdicts_differ_by_shape_and_word() -> None:
@@ -36,12 +80,12 @@ def test_verdicts_differ_by_shape_and_word() -> None:
         assert f"{mark} {verdict}" in said([{**CHECK, "verdict": verdict}])
 
 
-def test_missing_values_are_dashes_and_unevaluated_uncertainty_says_so() -> None:
+def test_missing_values_and_unevaluated_uncertainty_says_so() -> None:
     row = said(
         [{**CHECK, "value": None, "margin": None, "uncertainty": None, "verdict": "inconclusive"}]
     ).splitlines()[1]
-    assert " - " in row
-    assert "not evaluated" in row
+    assert "no value" in row
+    assert "not evaluated" in said([{**CHECK, "uncertainty": None}])
 
 
 def test_a_shared_reason_is_said_once() -> None:
@@ -52,10 +96,44 @@ def test_a_shared_reason_is_said_once() -> None:
     assert "9 checks: the run ended before" in said(many)
 
 
-def test_limits_with_two_bounds() -> None:
-    assert words.limit({"low": 1.0, "high": 2.0, "unit": "V"}) == "1.000 V .. 2.000 V"
-    assert words.limit({"low": 1.0, "high": None, "unit": "V"}) == ">= 1.000 V"
-    assert words.limit({"low": None, "high": None, "unit": "V"}) == "-"
+def test_limits_with_two_bounds_and_with_none() -> None:
+    assert "1 V to 2 V" in said([{**CHECK, "low": 1.0, "high": 2.0}])
+    assert "at least 1 V" in said([{**CHECK, "low": 1.0, "high": None}])
+    assert "no limit" in said([{**CHECK, "low": None, "high": None}])
+
+
+def test_a_step_begins_with_its_title_its_caution_and_once_with_what_it_shows() -> None:
+    sink = io.StringIO()
+    progress = words.Progress(sink)
+    steps = [
+        {
+            "id": f"outage[{k}]/lose",
+            "title": "Open the grid switch",
+            "says": "Watch the wave.",
+            "cautions": ["The grid is lost now."],
+        }
+        for k in (1, 2)
+    ]
+    progress.show(
+        {
+            "at": 0.0,
+            "kind": "prepared",
+            "data": {"steps": steps, "simulated": True, "purpose": "It must hold."},
+        }
+    )
+    for index in (0, 1):
+        progress.show(
+            {
+                "at": 1.0,
+                "kind": "step",
+                "data": {"index": index, "id": steps[index]["id"], "phase": "started"},
+            }
+        )
+    text = sink.getvalue()
+    assert "It must hold." in text
+    assert "(2/2) outage[2]/lose: Open the grid switch" in text
+    assert text.count("caution: The grid is lost now.") == 2
+    assert text.count("Watch the wave.") == 1
 
 
 def test_outcome_says_loudly_that_safe_is_not_confirmed_and_that_the_bench_is_simulated() -> None:
