@@ -60,6 +60,12 @@ _DEFAULTS: dict[str, float] = {
 }
 
 
+def _setting(name: str) -> tuple[int, float, float]:
+    if name not in SETTINGS:
+        raise Refused(Problem(name, "is no setting of the plant", f"one of: {', '.join(SETTINGS)}"))
+    return SETTINGS[name]
+
+
 class Plant:
     """The simulated pairing and its bench.
 
@@ -144,9 +150,7 @@ class Plant:
 
     def set(self, name: str, value: float) -> None:
         """Give an order at `now`. Raises `Refused` for an unknown name or a value out of range."""
-        if name not in SETTINGS:
-            raise Refused(Problem(name, "is no setting of the plant", f"one of: {', '.join(SETTINGS)}"))
-        index, least, most = SETTINGS[name]
+        index, least, most = _setting(name)
         value = float(value)
         if not least <= value <= most:
             raise Refused(
@@ -162,6 +166,10 @@ class Plant:
         self._announce(name, before, value, resistance)
         if name.startswith("pv_source."):
             self._see_sun()
+
+    def setting(self, name: str) -> float:
+        """What a setting was last ordered to be, SI; a switch is 0 or 1. Raises `Refused` for an unknown name."""
+        return float(self._u[_setting(name)[0]])
 
     def _announce(self, name: str, before: float, value: float, resistance: float) -> None:
         kind, data = "setting", {"before": before, "after": value}

@@ -49,6 +49,11 @@ class SteadyPlant:
             else:
                 self.numbers[name] = value
 
+    def setting(self, name: str) -> float:
+        return self.numbers.get(
+            name, {"load.on": 1.0, "pv_source.temperature": 298.15, "pv_source.on": 1.0}.get(name, 0.0)
+        )
+
     def value(self, tap: str) -> float:
         return self.numbers[tap]
 

@@ -254,3 +254,13 @@ def test_kernels_compile_where_no_folder_is_writable():
     )
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip() == "0.25"
+
+
+def test_a_setting_reads_as_it_was_last_ordered(card):
+    plant = Plant(card("tarn6-corrie5"), start={"load.power": 800.0, "grid.closed": 0.0})
+    assert (plant.setting("load.power"), plant.setting("grid.closed")) == (800.0, 0.0)
+    assert plant.setting("grid.voltage") == 230.0
+    plant.set("load.power", 1250.0)
+    assert plant.setting("load.power") == 1250.0  # at once, whatever the plant draws
+    with pytest.raises(Refused, match="no setting"):
+        plant.setting("load.colour")

@@ -21,7 +21,7 @@ class AcLoad(ScpiEmulator):
 
     def __init__(self, plant: Plant, name: str, options: Options, seed: int = 1) -> None:
         super().__init__(plant, name, options, seed)
-        self.power, self.on = self.found("load.power", 0.0), bool(self.found("load.on", 1.0))
+        self.power, self.on = plant.setting("load.power"), bool(plant.setting("load.on"))
 
     def commands(self) -> Iterable[Command]:
         rating = Number(low=0.0, high=self.options.number("largest_power", LARGEST), unit="W")

@@ -70,11 +70,6 @@ class Emulator:
         except Refused as error:
             raise ScpiError(-222, error.problems[0].what) from error
 
-    def found(self, name: str, otherwise: float) -> float:
-        """A setting as the plant stands when the instrument is switched on, where the plant tells."""
-        setting = getattr(self.plant, "setting", None)
-        return otherwise if setting is None else float(setting(name))
-
     def contact(self, tap: str) -> float:
         """The position of a contact, or the one it is stuck at."""
         if "stuck" in self._in_force:

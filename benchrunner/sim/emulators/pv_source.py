@@ -20,9 +20,9 @@ class PvSource(ScpiEmulator):
 
     def __init__(self, plant: Plant, name: str, options: Options, seed: int = 1) -> None:
         super().__init__(plant, name, options, seed)
-        self.irradiance = self.found("pv_source.irradiance", 0.0)
-        self.temperature = self.found("pv_source.temperature", 25.0 + ZERO_CELSIUS) - ZERO_CELSIUS
-        self.on = bool(self.found("pv_source.on", 1.0))
+        self.irradiance = plant.setting("pv_source.irradiance")
+        self.temperature = plant.setting("pv_source.temperature") - ZERO_CELSIUS
+        self.on = bool(plant.setting("pv_source.on"))
 
     def commands(self) -> Iterable[Command]:
         celsius = Number(low=-40.0, high=100.0, unit="CEL", also=(("K", 1.0, -ZERO_CELSIUS),))
