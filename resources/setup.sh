@@ -2,12 +2,12 @@
 # Makes the environment that try.sh and test.sh use: system libraries where they are missing, a virtual environment in
 # .venv, and the packages of pyproject.toml at the versions of resources/constraints.txt. May be run any number of times.
 #
-#   . resources/setup.sh run     for running (try.sh)
-#   . resources/setup.sh test    with what the tests need (test.sh)
+#   setup_for=run;  . resources/setup.sh     for running (try.sh)
+#   setup_for=test; . resources/setup.sh     with what the tests need (test.sh)
 #
 # Needs Python 3.11 or newer and git. As root on Debian it installs what is missing; as another user it names the command.
 
-want=${1:-run}
+want=${setup_for:-run}
 python=${PYTHON:-python3}
 if ! "$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
     echo "setup: $python is missing or older than 3.11. Install it (Debian 12: apt-get install python3), or set PYTHON=/path/to/python3.11" >&2

@@ -2,7 +2,8 @@
 # Sets up and runs the main job once: the load-rejection procedure on the sound pairing, over TCP, serial and Modbus on this
 # machine, against the simulated bench's instruments; then verifies the record and writes the report. May be run again.
 cd "$(dirname "$0")/.." || exit 2
-. resources/setup.sh run
+setup_for=run
+. resources/setup.sh
 run=.venv/bin/benchrunner
 out=${TRY_OUT:-runs/try}
 mkdir -p "$out" || exit 2
