@@ -1,5 +1,6 @@
 """Arming a waveform recorder and fetching what it caught, as its driver card says."""
 
+import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -77,9 +78,14 @@ def arm(instrument: "Instrument", order: ArmOrder) -> None:
 
 
 def triggered(instrument: "Instrument") -> bool:
-    """Whether the capture is complete."""
+    """Whether the capture is complete. Raises `LinkError` where the recorder has given it up."""
     card = _card(instrument)
-    return _ask(instrument, card.state) == card.done
+    state = _ask(instrument, card.state)
+    if card.given_up is not None and state == card.given_up:
+        errors = "; ".join(instrument.errors()) or "its error queue is empty"
+        what = f"gave the capture up before it was complete: its state is {state}; {errors}"
+        raise _error(instrument, what, "see the instrument's manual")
+    return state == card.done
 
 
 def fetch(instrument: "Instrument", channels: Sequence[str]) -> Wave:
@@ -98,6 +104,8 @@ def fetch(instrument: "Instrument", channels: Sequence[str]) -> Wave:
             raise _error(
                 instrument, f"{query}: no preamble: {','.join(parts)[:80]!r}", "check the driver card"
             ) from error
+        if not all(math.isfinite(value) for value in numbers.values()):
+            raise _error(instrument, f"{query}: a number in the preamble is none", "the recorder is at fault")
         query = card.data.replace("{input}", str(number))
         block = instrument.link.query_block(instrument.message(query))
         kind = np.dtype(DATA_TYPES[card.data_format])

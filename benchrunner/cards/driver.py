@@ -162,6 +162,7 @@ class CapturePart(Part):
 
     The preamble is a comma list of `preamble_fields`; sample value = scale * integer + offset, at the recorder's
     input. `times`: what start and trigger in it count from: `since armed` (the start command) or `since trigger`.
+    `given_up`: the state of a recorder that will not come to `done` any more, where it has one.
     `lacks` (simulated recorders): a quoted comma list of measures that the waveform cannot carry.
     """
 
@@ -180,6 +181,7 @@ class CapturePart(Part):
     state: Plain
     waiting: str
     done: str
+    given_up: str | None = None
     preamble: WithInput
     preamble_fields: tuple[Literal["points", "start", "rate", "trigger", "scale", "offset", ""], ...]
     data: WithInput

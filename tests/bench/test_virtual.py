@@ -4,6 +4,7 @@ import math
 import time
 from collections.abc import Callable
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from plants import SteadyPlant
@@ -13,9 +14,11 @@ from benchrunner.bench.links import base
 from benchrunner.bench.plan import sources_and_channels
 from benchrunner.bench.virtual import VirtualHost, sources_of
 from benchrunner.cards.bench import Bench
+from benchrunner.cards.pairing import read_pairing
 from benchrunner.core.messages import ArmOrder, Captured, Fault, Input, OrderDone, Readings, SetOrder
 from benchrunner.sim.emulators import build
 
+ROOT = Path(__file__).parents[2]
 Making = Callable[..., tuple[VirtualHost, SteadyPlant]]
 
 
@@ -250,3 +253,55 @@ def test_polling_costs_little_beyond_the_emulator(make: Making) -> None:
         return min(times)
 
     assert best(instrument.poll) - best(lambda: receive(message)) < 6e-6
+
+
+def test_a_dead_link_rests_for_exchanges_and_not_for_wall_time(
+    make: Making, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same run twice gives the same readings, however busy the machine is."""
+    monkeypatch.setattr(base, "REOPEN_AFTER", 100.0)
+
+    def readings() -> list[tuple[float, ...]]:
+        host, _ = make()
+        number = list(sources_of(host)).index("bus_meter")
+        drain(host, 1.05)
+        host.emulators["bus_meter"].faults.add("drop", count=4)  # type: ignore[attr-defined]
+        return [i.values for i in drain(host, 5.0) if isinstance(i, Readings) and i.source == number]
+
+    first, second = readings(), readings()
+    lost = [k for k, values in enumerate(first) if any(math.isnan(v) for v in values)]
+    assert lost == [k for k, values in enumerate(second) if any(math.isnan(v) for v in values)]
+    assert 4 <= len([k for k in lost if k >= 10]) <= 12, lost
+    assert not any(math.isnan(v) for v in first[-1])
+
+
+def test_a_safety_order_opens_a_resting_link_at_once(make: Making) -> None:
+    host, plant = make()
+    faults = host.emulators["relays"].faults  # type: ignore[attr-defined]
+    faults.add("drop")
+    drain(host, 2.0)
+    faults.clear()
+    assert not host.instruments["relays"].link.is_open
+    host.submit(SetOrder(1, "relays.pv_contactor", 0.0, safety=True))
+    (done,) = [i for i in drain(host, host.now + 0.15) if isinstance(i, OrderDone)]
+    assert done.ok
+    assert plant.numbers["relays.pv_contactor"] == 0.0
+
+
+def test_a_recorder_that_gives_up_says_so(simulated: Bench) -> None:
+    pairing = read_pairing(ROOT / "resources/pairings/tarn6-corrie5.toml")
+    for spoil in ("ABORt", "moved past"):
+        host = hosts.memory_host(simulated, pairing)
+        host.open()
+        host.submit(ArmOrder(1, "scope", ("bus.voltage",), "bus.voltage", 50.0, 1.0, 0.2, 20_000.0))
+        drain(host, 1.0)
+        if spoil == "ABORt":
+            host.instruments["scope"].link.write(b"ABORt\n")
+        else:  # the plant runs away under it, past what the recorder can still see
+            host._mover.plant.set("grid.closed", 0.0)  # type: ignore[attr-defined]
+            host._mover.advance(60.0)
+        (failed,) = [i for i in drain(host, 62.0) if isinstance(i, Captured)]
+        assert not failed.ok
+        assert "gave the capture up" in failed.text
+        assert ("-230" in failed.text) == (spoil == "moved past")
+        host.close()

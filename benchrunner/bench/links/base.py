@@ -19,6 +19,7 @@ KEPT_EXCHANGES = 8
 REOPEN_AFTER = (
     1.0  # s between attempts to reopen a link that failed twice, so that it cannot stall the others
 )
+LONGEST_REST = 9  # exchanges
 
 
 class Link:
@@ -32,7 +33,9 @@ class Link:
         self._lock = threading.RLock()
         self._is_open = False
         self._proving = False
+        self.by_count = False  # in simulated time: a dead link rests for some exchanges, not for wall time
         self._not_before = 0.0
+        self._resting = 0  # exchanges still to be left out
         self._misses = 0  # failures since the last good exchange
 
     # -- for instruments
@@ -42,6 +45,9 @@ class Link:
         with self._lock:
             if self._is_open:
                 return
+            if self._resting > 0:
+                self._resting -= 1
+                raise self.error("open", f"is down; tried again after {self._resting} more exchanges")
             wait = self._not_before - time.monotonic()
             if wait > 0:
                 raise self.error("open", f"is down; the next attempt is in {wait:.1f} s")
@@ -114,6 +120,7 @@ class Link:
     def hurry(self) -> None:
         """The next exchange opens a dead link at once; for orders that make the bench safe."""
         self._not_before = 0.0
+        self._resting = 0
 
     @property
     def is_open(self) -> bool:
@@ -157,6 +164,9 @@ class Link:
     def _down(self) -> None:
         self._shut()
         self._misses += 1
+        if self.by_count:
+            self._resting = min(self._misses - 1, LONGEST_REST)
+            return
         self._not_before = time.monotonic() + (REOPEN_AFTER if self._misses > 1 else 0.0)
 
     def _shut(self) -> None:
