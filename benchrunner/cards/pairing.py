@@ -29,6 +29,7 @@ from benchrunner.errors import Problem, Refused
 
 EXPECTED_IRRADIANCE = 900.0  # W/m^2, for pairing.expected_pv_power
 STANDARD_IRRADIANCE = 1000.0  # W/m^2, of standard test conditions (IEC 60904-3), cells at 25 degC
+WEEK = 604_800.0  # s; no setting of an inverter or a battery waits longer
 
 
 @dataclasses.dataclass(frozen=True)
@@ -38,6 +39,7 @@ class Amount:
     unit: str
     example: str
     least: float | None = None  # None: more than 0
+    most: float = 1e9  # far beyond any pairing: what lies above is a slip
 
     def read(self, value: Any) -> float:
         """The value in SI. Raises `Mended`."""
@@ -46,6 +48,8 @@ class Amount:
             raise Mended(f"is {value!r}, which is too small", f"give at least {self.least:g} {self.unit}")
         if self.least is None and number <= 0.0:
             raise Mended(f"is {value!r}, which is too small", f"give more than 0 {self.unit}")
+        if number > self.most:
+            raise Mended(f"is {value!r}, which is too large", f"give at most {self.most:g} {self.unit}")
         return number
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
@@ -65,15 +69,16 @@ WattsOrNone = Annotated[float, Amount("W", "35 W", 0.0)]
 Hertz = Annotated[float, Amount("Hz", "50.7 Hz")]
 HertzPerSecond = Annotated[float, Amount("Hz/s", "3 Hz/s")]
 PerSecond = Annotated[float, Amount("1/s", "2 1/s")]
-Time = Annotated[float, Amount("s", "60 s")]
-TimeOrNone = Annotated[float, Amount("s", "0 s", 0.0)]
+Time = Annotated[float, Amount("s", "60 s", most=WEEK)]
+TimeOrNone = Annotated[float, Amount("s", "0 s", 0.0, WEEK)]
 Charge = Annotated[float, Amount("C", "200 Ah")]
 Ohms = Annotated[float, Amount("ohm", "12 mohm")]
 OhmsOrNone = Annotated[float, Amount("ohm", "0 ohm", 0.0)]
 Farads = Annotated[float, Amount("F", "20 mF")]
 Joules = Annotated[float, Amount("J", "60 kJ")]
 Kelvins = Annotated[float, Amount("K", "25 degC")]
-Ratio = Annotated[float, Amount("1", "99 %", 0.0)]
+Ratio = Annotated[float, Amount("1", "99 %", 0.0, 1000.0)]
+Share = Annotated[float, Amount("1", "99 %", 0.0, 1.0)]
 
 
 class Part(BaseModel):
@@ -104,12 +109,12 @@ class BatteryInverterPart(Nameplate):
     absorption_time: Time
     tail_current: Amperes = Field(description="absorption ends below this charge current")
     tail_hold: Time = 30.0
-    full_soc: Ratio = Field(
+    full_soc: Share = Field(
         default=1.0, description="absorption ends at this state of charge; above 1: never"
     )
     after_charge: Literal["float", "rest"] = "float"
     float_voltage: Volts
-    rebulk_soc: Ratio = Field(default=0.85, description="a new bulk below this state of charge")
+    rebulk_soc: Share = Field(default=0.85, description="a new bulk below this state of charge")
     cell_voltage_limit: Volts | None = Field(default=None, description="highest cell that charging allows")
     grid_charge_current: AmperesOrNone = Field(default=0.0, description="charge current taken from the grid")
     charge_from_surplus: bool = Field(

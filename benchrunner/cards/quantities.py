@@ -3,6 +3,7 @@
 The JSON Schema of such a field is a text, since that is what a person writes; the model holds a plain float.
 """
 
+import math
 import re
 from collections.abc import Callable
 from functools import lru_cache
@@ -45,13 +46,23 @@ def conversion(unit: str, expect: str) -> tuple[float, float]:
     return si(f"1 {unit}", expect) - zero, zero
 
 
-def _reader(unit: str, least: float | None, above: float | None) -> Callable[[Any], float]:
+LONGEST = 600.0  # s; what lies beyond, on a card of instruments, is a slip (a guard that never acts, a poll that never comes)
+
+
+def _reader(
+    unit: str, least: float | None, above: float | None, most: float = math.inf
+) -> Callable[[Any], float]:
     def read(value: Any) -> float:
         number = si(value, unit)
         if least is not None and number < least:
             raise Mended(f"is {value!r}, which is too small", f"give at least {least:g} {unit}")
         if above is not None and number <= above:
             raise Mended(f"is {value!r}, which is too small", f"give more than {above:g} {unit}")
+        if number > most:
+            raise Mended(
+                f"is {value!r}, which is too large",
+                f"give at most {units.show(most, unit, 3, percent=unit == '1')}",
+            )
         return number
 
     return read
@@ -61,10 +72,10 @@ def _schema(example: str) -> WithJsonSchema:
     return WithJsonSchema({"type": "string", "examples": [example]})
 
 
-Seconds = Annotated[float, BeforeValidator(_reader("s", 0.0, None)), _schema("100 ms")]
-PositiveSeconds = Annotated[float, BeforeValidator(_reader("s", None, 0.0)), _schema("100 ms")]
+Seconds = Annotated[float, BeforeValidator(_reader("s", 0.0, None, LONGEST)), _schema("100 ms")]
+PositiveSeconds = Annotated[float, BeforeValidator(_reader("s", None, 0.0, LONGEST)), _schema("100 ms")]
 PerSecond = Annotated[float, BeforeValidator(_reader("Hz", None, 0.0)), _schema("100 kHz")]
-Ratio = Annotated[float, BeforeValidator(_reader("1", 0.0, None)), _schema("0.1 %")]
+Ratio = Annotated[float, BeforeValidator(_reader("1", 0.0, None, 1.0)), _schema("0.1 %")]
 
 
 def name(value: Any) -> str:

@@ -129,3 +129,20 @@ def test_lines_are_right() -> None:
     text = SIMULATED.read_text(encoding="utf-8").replace('high = "280 V"', 'high = "280 A"')
     line = text.split("\n").index('high = "280 A"') + 1
     assert any(f"bench.toml:{line}:" in problem for problem in refused(text))
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('period = "100 ms"', 'period = "1e300 s"'),
+        ('window = "100 ms"', 'window = "1 h"'),
+        ('delay = "200 ms"', 'delay = "1e300 s"'),  # a guard that never acts
+        ('timeout = "3 s"', 'timeout = "1 d"'),
+        ('of_reading = "0.2 %"', "of_reading = 20"),
+    ],
+)
+def test_what_no_instrument_takes_is_a_slip(old: str, new: str) -> None:
+    text = SIMULATED.read_text(encoding="utf-8")
+    assert old in text
+    said = "\n".join(refused(text.replace(old, new, 1)))
+    assert "too large" in said and "give at most" in said

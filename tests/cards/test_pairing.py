@@ -175,3 +175,21 @@ def test_schema_shows_quantities_as_text():
     schema = PairingCard.model_json_schema()
     power = schema["$defs"]["BatteryInverterPart"]["properties"]["rated_power"]
     assert power["type"] == "string"
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("transfer_time", '"1e300 s"'),
+        ("surge_time", '"30 d"'),
+        ("absorption_time", '"1e300 s"'),
+        ("rated_power", '"1e12 W"'),
+        ("rebulk_soc", '"101 %"'),
+        ("rebulk_soc", "1e308"),
+    ],
+)
+def test_what_no_pairing_can_have_is_a_slip(key, value):
+    lines = [f"{key} = {value}" if line.startswith(f"{key} = ") else line for line in text().splitlines()]
+    found = [problem for problem in problems("\n".join(lines)) if key in problem.where]
+    assert found
+    assert "at most" in found[0].mend

@@ -241,6 +241,8 @@ def test_writing(record: Path, tmp_path: Path) -> None:
          "94.5 %", "1.0 %", "90 % to 97 %", "+2.5 %", "+2.5 U"),
         ({"value": 298.15, "uncertainty": 1.0, "high": 318.15, "margin": 20.0, "unit": "K", "of": "battery.temperature"},
          "25.0 \u00b0C", "1.0 \u00b0C", "at most 45 \u00b0C", "+20.0 \u00b0C", "+20.0 U"),
+        ({"value": 0.01628, "uncertainty": 0.0238, "high": 0.3490658503988659, "margin": 0.33279, "unit": "rad"},
+         "0.9 deg", "1.4 deg", "at most 20 deg", "+19.1 deg", "+14.0 U"),
         ({"value": None, "uncertainty": None, "high": 5.0, "margin": None, "unit": "Hz"},
          "no value", "\u2013", "at most 5 Hz", "\u2013", ""),
         ({"value": 59.0, "uncertainty": 0.1, "high": 58.4, "margin": -0.6, "unit": "V"},
