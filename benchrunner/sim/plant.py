@@ -236,12 +236,21 @@ class Plant:
 
         Reaches back `RING` steps (20 s); an earlier `t_from` is cut there.
         """
-        last = min(math.floor(t_to / self.step + 1e-7), self._n)
-        first = min(math.floor(t_from / self.step + 1e-7) + 1, last)
-        first = max(first, self._n - RING + 1, 0)
+        first, last = self.window(t_from, t_to)
         out = np.empty(len(tap_indices))
-        kernel.mean_rows(self._ring, first, max(last, first), tap_indices, out)
+        kernel.mean_rows(self._ring, first, last, tap_indices, out)
         return out
+
+    @property
+    def ring(self) -> Array:
+        """The rows of the last steps: step n lies at n modulo their number. For kernels that read many taps at once."""
+        return self._ring
+
+    def window(self, t_from: float, t_to: float) -> tuple[int, int]:
+        """First and last step of the window that `window_mean` takes."""
+        last = min(math.floor(t_to / self.step + 1e-7), self._n)
+        first = max(min(math.floor(t_from / self.step + 1e-7) + 1, last), self._n - RING + 1, 0)
+        return first, max(last, first)
 
     def rows(self, t_from: float, t_to: float) -> tuple[Array, Array]:
         """Times (s) and rows (points x taps) of the internal grid in [t_from, t_to], as far as the ring reaches."""

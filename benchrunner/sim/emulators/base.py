@@ -152,7 +152,7 @@ def readings(emulator: Emulator, headers: dict[str, str]) -> list[Command]:
     """`FETCh?` and `READ?` for the whole reply, `MEASure...?` and `FETCh...?` for single quantities."""
     meter = emulator.meter
     assert meter is not None, "only an instrument that shows something has readings"
-    commands = [Command("FETCh?", meter.text), Command("READ?", meter.text)]
+    commands = [Command("FETCh?", meter.reply), Command("READ?", meter.reply)]
     for quantity, header in headers.items():
         for verb in ("MEASure", "FETCh"):
             commands.append(Command(f"{verb}[:SCALar]{header}?", partial(meter.one, quantity)))

@@ -39,32 +39,50 @@ class Plant(Protocol):
 
     def window_mean(self, taps: npt.NDArray[np.int64], t_from: float, t_to: float) -> Values: ...
 
+    def window(self, t_from: float, t_to: float) -> tuple[int, int]: ...
+
 
 # columns of the parameter table, one row for each shown quantity
-GAIN, OFFSET, OF_READING, OF_RANGE, RESOLUTION, LARGEST, FACTOR, UNSIGNED = range(8)
+GAIN, OFFSET, OF_READING, OF_RANGE, RESOLUTION, LARGEST, FACTOR, UNSIGNED, SCALE, PLACES = range(10)
+TAP, PRESENT, KEY = range(3)  # rows of the plan, one column for each tapped quantity
+LONGEST_NUMBER = 24  # bytes: sign, 16 digits, the point, the comma, and some to spare
+MINUS, POINT, COMMA, ZERO = b"-.,0"
+OVER, NONE = np.frombuffer(OVERLOAD.encode(), np.uint8), np.frombuffer(NOT_AVAILABLE.encode(), np.uint8)
 
 
 @compiled
-def _read(keys: Any, update: Any, means: Any, present: Any, table: Any, out: Any, alternating: Any) -> Any:
+def _mean(ring: Any, first: int, last: int, tap: int) -> float:
+    """Mean of a tap over the plant's steps first..last."""
+    length = ring.shape[0]
+    total = 0.0
+    for n in range(first, last + 1):
+        total += ring[n % length, tap]
+    return float(total / (last - first + 1))
+
+
+@compiled
+def _read(update: Any, means: Any, plan: Any, table: Any, out: Any) -> int:
     """Displayed values into `out`; 0 where all are plain numbers, 1 where one is not."""
     count = means.shape[0]
+    alternating = out.shape[0] != count
     odd = 0
     for k in range(count):
         row = k if not alternating or k < 3 else 6
-        if not present[k]:
+        if not plan[PRESENT, k]:
             out[row] = np.nan
             continue
         true = means[k]
-        if abs(true) > table[row, 5]:
+        if abs(true) > table[row, LARGEST]:
             out[row] = np.inf
             continue
-        limit = table[row, 2] * abs(true) + table[row, 3]
-        shown = true * (1.0 + table[row, 0]) + table[row, 1] + limit * draws_normal(keys[k], update)
-        out[row] = max(0.0, shown) if table[row, 7] else shown
+        limit = table[row, OF_READING] * abs(true) + table[row, OF_RANGE]
+        noise = draws_normal(np.uint64(plan[KEY, k]), np.uint64(update))
+        shown = true * (1.0 + table[row, GAIN]) + table[row, OFFSET] + limit * noise
+        out[row] = max(0.0, shown) if table[row, UNSIGNED] else shown
     if alternating:
         voltage, current, power = out[0], out[1], out[2]
         if math.isinf(voltage) or math.isinf(current):
-            if present[2]:
+            if plan[PRESENT, 2]:
                 out[2] = np.inf
             out[3] = out[4] = out[5] = np.inf
         else:
@@ -81,9 +99,63 @@ def _read(keys: Any, update: Any, means: Any, present: Any, table: Any, out: Any
         if math.isnan(value) or math.isinf(value):
             odd = 1
             continue
-        digit = table[row, 4]
-        out[row] = math.floor(value * table[row, 6] / digit + 0.5) * digit
+        digit = table[row, RESOLUTION]
+        out[row] = math.floor(value * table[row, FACTOR] / digit + 0.5) * digit
     return odd
+
+
+@compiled
+def _write(table: Any, out: Any, text: Any) -> int:
+    """The values as decimal numbers with commas between, into `text`; their length, 0 where one cannot be written so.
+
+    Each value is a whole number of its last shown digit, so that writing that whole number is exact.
+    """
+    end = 0
+    for row in range(out.shape[0]):
+        if row:
+            text[end] = COMMA
+            end += 1
+        if math.isnan(out[row]) or math.isinf(out[row]):
+            word = NONE if math.isnan(out[row]) else OVER
+            text[end : end + word.shape[0]] = word
+            end += word.shape[0]
+            continue
+        scaled = out[row] * table[row, SCALE]
+        whole = np.rint(scaled)
+        if not abs(scaled - whole) < 1e-3 or abs(whole) > 1e15:
+            return 0
+        left = int(whole)
+        if left < 0:
+            text[end] = MINUS
+            end += 1
+            left = -left
+        places = int(table[row, PLACES])
+        digits = places + 1
+        tens = int(table[row, SCALE]) * 10
+        while left >= tens:
+            tens *= 10
+            digits += 1
+        k = end + digits + (1 if places else 0)
+        end = k
+        for place in range(digits):
+            if place == places and places:
+                k -= 1
+                text[k] = POINT
+            k -= 1
+            text[k] = ZERO + left % 10
+            left //= 10
+    return end
+
+
+@compiled
+def _show(
+    ring: Any, first: int, last: int, update: int, plan: Any, table: Any, means: Any, out: Any, text: Any
+) -> int:
+    """Average, read and write in one go: the length of the reply in `text`, 0 where it has to be written otherwise."""
+    for k in range(means.shape[0]):
+        means[k] = _mean(ring, first, last, plan[TAP, k])
+    _read(update, means, plan, table, out)
+    return int(_write(table, out, text))
 
 
 class Meter:
@@ -106,16 +178,22 @@ class Meter:
         tapped = AC_TAPPED if self._alternating else shown
         found = [tap_of(plant, options, quantity, part) for quantity in tapped]
         places = {tap: place for place, tap in enumerate(plant.taps)}
-        self._taps = np.array([places[tap] if tap else 0 for tap in found], dtype=np.int64)
-        self._present = np.array([bool(tap) for tap in found])
-        self._keys = np.array([draws.key(seed, name, quantity) for quantity in tapped], dtype=np.uint64)
+        keys = np.array([draws.key(seed, name, quantity) for quantity in tapped], dtype=np.uint64)
+        self._plan = np.array(
+            [[places[tap] if tap else 0 for tap in found], [bool(tap) for tap in found], keys.view(np.int64)],
+            dtype=np.int64,
+        )
+        self._taps = self._plan[TAP]
         self._table = np.array([self._row(options, seed, name, quantity) for quantity in shown])
-        self._out = np.empty(len(shown))
-        self._template = ",".join(f"%.{decimals(self._table[row, RESOLUTION])}f" for row in range(len(shown)))
+        self._means, self._out = np.empty(len(tapped)), np.empty(len(shown))
+        self._template = ",".join(f"%.{int(row[PLACES])}f" for row in self._table)
+        self._written = bytearray(LONGEST_NUMBER * len(shown))
+        self._bytes = np.frombuffer(self._written, dtype=np.uint8)
+        self._ring: Values | None = getattr(plant, "ring", None)
         self._step = options.update or plant.step
         # a meter's updates do not keep step with the bench: they begin at a time of its own
         self._phase = (0.1 + 0.8 * draws.uniform(draws.key(seed, name, "updates"), 0)) * options.update
-        self._last, self._text = -2, ""
+        self._last, self._reply = -2, b""
         self.forced = ""  # a fault of the values: stuck, overload or missing
 
     def _row(self, options: Options, seed: int, name: str, quantity: str) -> list[float]:
@@ -131,6 +209,8 @@ class Meter:
             known.largest,
             known.factor,
             float(quantity in self.unsigned),
+            10.0 ** decimals(known.resolution * abs(known.factor)),
+            float(decimals(known.resolution * abs(known.factor))),
         ]
 
     @property
@@ -148,34 +228,50 @@ class Meter:
         self._measure(update)
         return self._out.copy()
 
-    def _measure(self, update: int) -> int:
-        end = self._phase + update * self._step
-        start = max(0.0, end - self.window) if self.window else end
-        means = self._plant.window_mean(self._taps, start, end)
-        odd = _read(
-            self._keys, np.uint64(update), means, self._present, self._table, self._out, self._alternating
-        )
-        return int(odd)
+    def _measure(self, update: int) -> bool:
+        """Displayed values of an update into `_out`. False where one of them is no plain number."""
+        means = self._plant.window_mean(self._taps, *self._window(update))
+        return not _read(update, means, self._plan, self._table, self._out)
 
-    def text(self) -> str:
+    def _window(self, update: int) -> tuple[float, float]:
+        end = self._phase + update * self._step
+        return (max(0.0, end - self.window) if self.window else end), end
+
+    def reply(self) -> bytes:
         """All values as the reply of a SCPI instrument, `9.9E37` for overload and `9.91E37` for not available."""
         update = math.floor((self._plant.now - self._phase) / self._step)
         if update == self._last:
-            return self._text
+            return self._reply
         if self.forced:
-            if self.forced == "stuck" and self._text:
-                return self._text
+            if self.forced == "stuck" and self._reply:
+                return self._reply
             if self.forced != "stuck":
-                return ",".join([OVERLOAD if self.forced == "overload" else NOT_AVAILABLE] * len(self.shown))
+                return ",".join(
+                    [OVERLOAD if self.forced == "overload" else NOT_AVAILABLE] * len(self.shown)
+                ).encode()
         self._last = update
+        self._reply = self._fresh(update)
+        return self._reply
+
+    def _fresh(self, update: int) -> bytes:
         if update < 0:
-            self._text = ",".join([NOT_AVAILABLE] * len(self.shown))
-        elif self._measure(update):
-            shown = zip(self._template.split(","), self._out.tolist(), strict=True)
-            self._text = ",".join(_shown(form, value) for form, value in shown)
-        else:
-            self._text = self._template % tuple(self._out.tolist())
-        return self._text
+            return ",".join([NOT_AVAILABLE] * len(self.shown)).encode()
+        if self._ring is not None:
+            first, last = self._plant.window(*self._window(update))
+            length = _show(
+                self._ring, first, last, update, self._plan, self._table, self._means, self._out, self._bytes
+            )
+            if length:
+                return bytes(self._written[:length])
+        plain = self._measure(update)
+        if plain:
+            return (self._template % tuple(self._out.tolist())).encode()
+        shown = zip(self._template.split(","), self._out.tolist(), strict=True)
+        return ",".join(_shown(form, value) for form, value in shown).encode()
+
+    def text(self) -> str:
+        """The same as text."""
+        return self.reply().decode("ascii")
 
     def one(self, quantity: str) -> str:
         """One value of the same reply."""
