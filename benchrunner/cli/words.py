@@ -89,6 +89,8 @@ class Progress:
         kind, data, at = event["kind"], event["data"], float(event.get("at") or 0.0)
         if kind == "check":
             self.checks.append(data)
+            if data["verdict"] == "not judged":
+                return  # the table says so, with the reason once
             shown = figures(data)
             mark = MARKS.get(data["verdict"], "[ ]")
             self._say(at, f"   {mark} {data['id']}: {plain(shown.value)}, {plain(shown.limit)}")
@@ -97,7 +99,10 @@ class Progress:
         elif kind == "step" and data.get("phase") == "started":
             self._step(at, int(data.get("index", 0)), str(data.get("id")))
         elif kind == "step" and data.get("phase") in ("failed", "skipped"):
-            self._say(at, f"   {data['phase']}: {data.get('text', '')}")
+            text = f"   {data['phase']}: {data.get('text', '')}"
+            if data["phase"] == "failed" or text not in self._said:  # many steps are skipped for one reason
+                self._said.add(text)
+                self._say(at, text)
         elif kind == "guard":
             self._say(at, f"GUARD {data.get('text', data.get('id'))}")
         elif kind == "state" and data.get("state") == "making safe":

@@ -31,6 +31,8 @@ from benchrunner.core.safe import SafeSequence
 from benchrunner.core.states import Cause, Phase, State, move
 from benchrunner.core.step import StepRun
 from benchrunner.errors import Problem
+from benchrunner.procedure.running import StartCondition
+from benchrunner.units import show
 
 START_LEAST = 5.0  # s; how long instruments may take to report first, at least
 TRIM_EVERY = 10.0  # s; buffers are looked through for old readings this often
@@ -322,11 +324,19 @@ class Runner:
         for start in self.plan.order.start:
             found = self.board.newest(start.channel, self.now)
             if found is not None and not start.low <= found[1] <= start.high:
-                what = f"is {found[1]:.6g} {start.unit}; the procedure starts from {start.low:.6g} to {start.high:.6g} {start.unit}"
-                problems.append(
-                    Problem(start.channel, what, "prepare the bench to this state, then start again")
-                )
+                problems.append(self._not_at_start(start, found[1]))
         return problems
+
+    def _not_at_start(self, start: StartCondition, value: float) -> Problem:
+        percent = start.unit == "1" and start.channel.endswith(".soc")
+        now, low, high = (
+            show(number, start.unit, percent=percent) for number in (value, start.low, start.high)
+        )
+        mend = "prepare the bench to this state, then start again"
+        if self.plan.simulated and percent:
+            middle = show((start.low + start.high) / 2, start.unit, percent=percent)
+            mend += f'; a served simulated bench begins in it with: benchrunner serve --start {start.channel}="{middle}"'
+        return Problem(start.channel, f"is {now}; the procedure starts from {low} to {high}", mend)
 
     def _refuse(self, problems: list[Problem]) -> None:
         self.refusals = problems

@@ -146,3 +146,15 @@ def test_outcome_says_loudly_that_safe_is_not_confirmed_and_that_the_bench_is_si
     assert "ALARM" in sink.getvalue()
     assert "SIMULATED BENCH" in sink.getvalue()
     assert "did not finish: guard" in sink.getvalue()
+
+
+def test_a_refused_run_is_told_without_a_list_of_what_did_not_happen() -> None:
+    sink = io.StringIO()
+    progress = words.Progress(sink)
+    for k in range(5):
+        skipped = {"index": k, "id": f"s{k}", "phase": "skipped", "text": "the run was refused"}
+        progress.show({"at": 1.0, "kind": "step", "data": skipped})
+        progress.show({"at": 1.0, "kind": "check", "data": {**CHECK, "verdict": "not judged", "value": None}})
+    assert sink.getvalue().count("the run was refused") == 1
+    assert "battery-peak" not in sink.getvalue()
+    assert len(progress.checks) == 5

@@ -180,6 +180,11 @@ def test_start_state(low: float, high: float, code: int) -> None:
     assert bool(bench.orders()) is (code == 0)
 
 
+def test_a_start_state_is_told_as_a_person_says_it() -> None:
+    told = Runner(plan(LOAD))._not_at_start(StartCondition("battery.soc", 0.94, 0.98, "1"), 0.601)
+    assert told.what == "is 60.10 %; the procedure starts from 94.00 % to 98.00 %"
+
+
 @pytest.mark.parametrize("delay", [0.0, 0.25, 1.0])
 def test_guard_acts_within_poll_period_delay_and_link_time(delay: float) -> None:
     guard = PlannedGuard("g", "battery.voltage", None, 60.0, "V", delay, "too high", "bench card")
