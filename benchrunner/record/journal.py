@@ -38,6 +38,7 @@ FRAME = struct.Struct("<II")
 LARGEST_FRAME = 1 << 30
 FLUSH = 0.25  # s; wall time between hand-overs to the operating system
 SYNC = 1.0  # s; wall time between requests to the medium
+STUCK = 15.0  # s of wall time; a disk that takes longer over one write has failed, whatever it says later
 MOST_WAITING = 100_000  # items; beyond this the caller writes itself, so that memory stays bounded
 RESERVE = (
     256 * 1024
@@ -66,12 +67,14 @@ class Journal:
         self._disk = threading.Lock()
         self._wake = threading.Event()
         self._done = threading.Event()
+        self._writing_since = 0.0  # monotonic; 0: the disk has nothing to do
         self._frames = 0
         self._items = 0
         self._inputs = 0
         self._good = len(MAGIC)  # bytes up to the end of the last whole frame
         self._problem: Problem | None = None
         self._told = False
+        self._abandoned = False
         self._thread = threading.Thread(target=self._serve, name="journal", daemon=True)
 
     @classmethod
@@ -124,6 +127,8 @@ class Journal:
             self._append(self._pack(values))
         elif isinstance(item, Tick):
             self._append(self._pack((TICK, seq, item.arrived)))
+            if self._writing_since:
+                self._look_at_disk()
         elif isinstance(item, Captured):
             self._append(self._pack(_captured(seq, item)))
         else:
@@ -178,8 +183,10 @@ class Journal:
         self._done.set()
         self._wake.set()
         if self._thread.is_alive():
-            self._thread.join(30)
-        self._write_out(sync=True)
+            self._thread.join(STUCK)
+        if not self._write_out(sync=True):  # nothing more can be done: closing the file would wait as well
+            self._abandoned = True
+            raise JournalError(_stuck(self.path))
         with contextlib.suppress(OSError):
             self._stream.close()
         with contextlib.suppress(OSError):
@@ -194,8 +201,16 @@ class Journal:
 
     def _attend(self) -> None:
         self._raise()
+        if self._problem is not None and self._disk.locked():
+            return  # told already, and the disk still does not come back: the run does not wait for it
         self._write_out(sync=False)
         self._raise()
+
+    def _look_at_disk(self) -> None:
+        """A disk that hangs (a stick that was pulled, a share that is gone) must not do so unnoticed."""
+        since = self._writing_since
+        if since and time.monotonic() - since > STUCK and self._problem is None:
+            self._problem = _stuck(self.path)
 
     def _raise(self) -> None:
         """Tell the caller once; afterwards go on as well as can be, so that making safe is still written
@@ -214,27 +229,43 @@ class Journal:
             self._write_out(sync=due)
             if due:
                 synced = time.monotonic()
+        if self._abandoned:  # the disk came back after all
+            with contextlib.suppress(OSError):
+                self._stream.close()
 
-    def _write_out(self, sync: bool) -> None:
-        with self._disk:
-            chunks: list[bytes] = []
-            while True:
-                size = 0
-                chunks.clear()
-                while self._waiting and (not chunks or size + len(self._waiting[0]) < 4 << 20):
-                    chunks.append(self._waiting.popleft())
-                    size += len(chunks[-1])
-                if not chunks:
-                    break
-                if not self._write_frame(b"".join(chunks)):
-                    if len(self._waiting) < MOST_WAITING:
-                        self._waiting.extendleft(reversed(chunks))
-                    return
-            if sync:
-                try:
-                    os.fsync(self._stream.fileno())
-                except (OSError, ValueError) as error:
-                    self._fail(error)
+    def _write_out(self, sync: bool) -> bool:
+        """False where the disk is still busy with what it was given before, for too long."""
+        if not self._disk.acquire(timeout=STUCK):
+            return False
+        self._writing_since = time.monotonic()
+        try:
+            self._write_all(sync)
+        finally:
+            self._writing_since = 0.0
+            self._disk.release()
+        return True
+
+    def _write_all(self, sync: bool) -> None:
+        chunks: list[bytes] = []
+        while True:
+            size = 0
+            chunks.clear()
+            while self._waiting and (not chunks or size + len(self._waiting[0]) < 4 << 20):
+                chunks.append(self._waiting.popleft())
+                size += len(chunks[-1])
+            if not chunks:
+                break
+            self._writing_since = time.monotonic()
+            if not self._write_frame(b"".join(chunks)):
+                if len(self._waiting) < MOST_WAITING:
+                    self._waiting.extendleft(reversed(chunks))
+                return
+        if sync:
+            try:
+                self._writing_since = time.monotonic()
+                os.fsync(self._stream.fileno())
+            except (OSError, ValueError) as error:
+                self._fail(error)
 
     def _write_frame(self, payload: bytes) -> bool:
         frame = FRAME.pack(len(payload), zlib.crc32(payload, self._frames)) + payload
@@ -263,6 +294,12 @@ class Journal:
             self._problem = Problem(
                 str(self.path), f"the journal can no longer be written: {reason}", "free space on this disk"
             )
+
+
+def _stuck(path: Path) -> Problem:
+    return Problem(
+        str(path), f"the disk has taken nothing for {STUCK:g} s", "see to the disk, or choose another --out"
+    )
 
 
 def _captured(seq: int, item: Captured) -> tuple[Any, ...]:

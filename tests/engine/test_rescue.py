@@ -260,3 +260,24 @@ def test_the_terminal_cannot_stop_or_kill_the_engine(start: Callable[..., Any]) 
     os.kill(run.session.pid, signal.SIGTERM)  # asked to end: it makes safe first
     ended = run.end()
     assert (ended["exit"], ended["safe"], ended["ended_by"]) == (4, "confirmed", "operator")
+
+
+def test_a_disk_that_hangs_in_mid_run_makes_safe(trial: Trial, monkeypatch: pytest.MonkeyPatch) -> None:
+    import threading
+
+    from benchrunner.record import journal
+
+    monkeypatch.setattr(journal, "STUCK", 0.5)
+    back, calls = threading.Event(), itertools.count()
+    honest = journal.os.fsync
+    monkeypatch.setattr(
+        journal.os, "fsync", lambda number: honest(number) if next(calls) < 3 else back.wait(30.0)
+    )
+    others = set(threading.enumerate())
+    ended = trial.run(speed=20.0)
+    back.set()
+    for thread in [one for one in set(threading.enumerate()) - others if one.name == "journal"]:
+        thread.join(5.0)
+    assert (ended["exit"], ended["safe"], ended["ended_by"]) == (4, "confirmed", "fault")
+    assert "disk has taken nothing" in ended["reason"]
+    assert_dead(trial)

@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 import textwrap
+import threading
 import time
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 import record_sample
 from record_sample import facts, inputs
 
-from benchrunner.core.messages import Captured, Readings
+from benchrunner.core.messages import Captured, Readings, Tick
 from benchrunner.record import journal
 from benchrunner.record.journal import Journal, JournalError, Tail
 
@@ -247,3 +248,34 @@ def _frame_ends(raw: bytes) -> list[int]:
         at += journal.FRAME.size + journal.FRAME.unpack_from(raw, at)[0]
         ends.append(at)
     return ends
+
+
+def test_a_disk_that_hangs_is_said_and_holds_up_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A share that is gone blocks in the system call; the run must hear of it and must not block with it."""
+    monkeypatch.setattr(journal, "STUCK", 0.3)
+    monkeypatch.setattr(journal, "MOST_WAITING", 50)
+    writer = Journal.create(tmp_path, facts())
+    back = threading.Event()
+    monkeypatch.setattr(journal.os, "fsync", lambda number: back.wait(20.0))
+    writer.sync(wait=False)  # the journal's own thread now hangs in it
+    told, slowest = 0, 0.0
+    began = time.monotonic()
+    for number in range(200):
+        before = time.monotonic()
+        try:
+            writer.input(number, Tick(0.1 * number))
+        except JournalError:
+            told += 1
+        slowest = max(slowest, time.monotonic() - before)
+        time.sleep(0.01)
+    assert told == 1
+    assert slowest < 0.5
+    assert time.monotonic() - began < 5.0
+    with pytest.raises(JournalError, match="disk has taken nothing"):
+        writer.close()
+    assert time.monotonic() - began < 7.0
+    back.set()
+    writer._thread.join(5.0)
+    assert not writer._thread.is_alive()
