@@ -45,6 +45,7 @@ RESERVE = (
 )  # bytes kept aside on the disk, so that a full disk still takes the account of making safe
 
 HEADER, READINGS, TICK, INPUT, CAPTURED, EVENT, ORDER, FACT, CLOSED = range(9)
+INPUTS = (READINGS, TICK, INPUT, CAPTURED)
 
 
 class JournalError(OSError):
@@ -474,18 +475,16 @@ def _check_shape(item: Any) -> None:
 
 
 def _count(items: list[list[Any]], tail: Tail) -> None:
-    last: list[Any] | None = None
-    for item in items:
-        kind = item[0]
-        if kind == CLOSED:
-            tail.closed = item[1] == tail.items and item[2] == tail.inputs and item is items[-1]
-            if not tail.closed:
-                tail.why = f"the closing item counts {item[1]} items and {tail.items} are there"
-            break
-        tail.items += 1
-        if READINGS <= kind <= CAPTURED:
-            tail.inputs += 1
-            last = item
+    kinds = [item[0] for item in items]
+    count = kinds.index(CLOSED) if CLOSED in kinds else len(kinds)
+    tail.items += count
+    tail.inputs += sum(kinds[:count].count(kind) for kind in INPUTS)
+    if count < len(kinds):
+        closing = items[count]
+        tail.closed = closing[1] == tail.items and closing[2] == tail.inputs and count == len(items) - 1
+        if not tail.closed:
+            tail.why = f"the closing item counts {closing[1]} items and {tail.items} are there"
+    last = next((items[k] for k in range(count - 1, -1, -1) if kinds[k] in INPUTS), None)
     if last is not None:
         arrived = last[2] if last[0] in (READINGS, TICK) else last[2].get("arrived", 0.0)
         if isinstance(arrived, int | float):

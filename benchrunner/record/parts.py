@@ -99,17 +99,17 @@ def readings_columns(items: Sequence[Any]) -> list[Any]:
 
     Raises `ValueError`, `TypeError` or `OverflowError` for what no instrument replies.
     """
-    values = np.array([item[6] for item in items], dtype=np.float64)
-    if values.ndim != 2:
+    _, seq, arrived, _, at, spread, replies, flags = zip(*items, strict=True)
+    if len(set(map(len, replies))) != 1:
         raise ValueError("replies of one source with different numbers of values")
     head = [
-        np.array([item[1] for item in items], dtype=np.int64),
-        np.array([item[2] for item in items], dtype=np.float64),
-        np.array([item[4] for item in items], dtype=np.float64),
-        np.array([item[5] for item in items], dtype=np.float64),
-        np.array([item[7] for item in items], dtype=np.uint64),
+        np.array(seq, dtype=np.int64),
+        np.array(arrived, dtype=np.float64),
+        np.array(at, dtype=np.float64),
+        np.array(spread, dtype=np.float64),
+        np.array(flags, dtype=np.uint64),
     ]
-    return [*head, *np.ascontiguousarray(values.T)]
+    return [*head, *(np.array(column, dtype=np.float64) for column in zip(*replies, strict=True))]
 
 
 def readings_schema(source: Source, channels: Mapping[str, Channel]) -> Any:

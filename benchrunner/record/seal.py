@@ -12,6 +12,7 @@ import itertools
 import os
 import re
 import tempfile
+from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, TextIO
@@ -135,7 +136,8 @@ class _Gathered:
         self._duration = 0.0
         self._all, self._readings = hashlib.sha256(), hashlib.sha256()
         self._tables: dict[int, parts.TableWriter] = {}
-        self._replies: dict[int, list[list[Any]]] = {}
+        self._replies: defaultdict[int, list[list[Any]]] = defaultdict(list)
+        self._waiting = self._replies.__getitem__
         self._ticks: parts.TableWriter | None = None
         self._waiting_ticks: list[list[Any]] = []
         frames = journal.frames(source, self.tail)
@@ -223,27 +225,33 @@ class _Gathered:
 
     def _take_frame(self, frame: journal.Frame, inputs: TextIO, events: TextIO) -> None:
         """Sort the items to their parts. The digests go over the items' own bytes, in order, whatever the frames were."""
-        every: list[bytes] = []
-        replies: list[bytes] = []
-        begin = 0
+        payload, readings = frame.payload, journal.READINGS
+        every: list[bytes] = []  # runs of inputs that lie one after the other
+        replies: list[bytes] = []  # the same of readings alone
+        inputs_from = readings_from = begin = 0
         for item, end in zip(frame.items, frame.ends, strict=True):
             kind = item[0]
-            if kind == journal.READINGS:
-                raw = frame.payload[begin:end]
-                every.append(raw)
-                replies.append(raw)
-                self._replies.setdefault(item[3], []).append(item)
+            if kind == readings:
+                self._waiting(item[3]).append(item)
                 self._duration = item[2]
-            elif kind == journal.TICK:
-                every.append(frame.payload[begin:end])
+                begin = end
+                continue
+            if readings_from < begin:
+                replies.append(payload[readings_from:begin])
+            readings_from = end
+            if kind == journal.TICK:
                 self._waiting_ticks.append(item)
                 self._duration = item[2]
             elif kind in (journal.INPUT, journal.CAPTURED):
-                every.append(frame.payload[begin:end])
                 self._input(item, inputs)
             else:
+                if inputs_from < begin:
+                    every.append(payload[inputs_from:begin])
+                inputs_from = end
                 self._said(item, events)
             begin = end
+        every.append(payload[inputs_from:begin])
+        replies.append(payload[readings_from:begin])
         self._all.update(b"".join(every))
         self._readings.update(b"".join(replies))
         for number, waiting in self._replies.items():
