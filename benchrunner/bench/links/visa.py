@@ -24,14 +24,23 @@ _manager_lock = threading.Lock()
 
 
 def manager() -> Any:
-    """The one resource manager of this process."""
+    """The one resource manager of this process; a new one where other code in it has closed it."""
     global _manager
     with _manager_lock:
-        if _manager is None:
+        if _manager is None or not _open(_manager):
             import pyvisa
 
             _manager = pyvisa.ResourceManager("@py")
         return _manager
+
+
+def _open(candidate: Any) -> bool:
+    from pyvisa.errors import InvalidSession
+
+    try:
+        return candidate.session is not None
+    except InvalidSession:
+        return False
 
 
 class VisaLink(Link):
