@@ -61,6 +61,32 @@ def _mean(ring: Any, first: int, last: int, tap: int) -> float:
 
 
 @compiled
+def _mean_alive(ring: Any, first: int, last: int, tap: int) -> float:
+    """Mean of a frequency over the steps at which there is one; 0 where it is missing for more than half of them.
+
+    A meter counts the cycles that are there: a gap of some milliseconds does not pull the frequency towards zero.
+    """
+    length = ring.shape[0]
+    total, alive = 0.0, 0
+    for n in range(first, last + 1):
+        value = ring[n % length, tap]
+        if value > 0.0:
+            total += value
+            alive += 1
+    return float(total / alive) if 2 * alive > last - first + 1 else 0.0
+
+
+@compiled
+def _average(ring: Any, first: int, last: int, plan: Any, alternating: bool, means: Any) -> None:
+    """The mean of each tapped quantity; the fourth of an AC meter is its frequency."""
+    for k in range(means.shape[0]):
+        if alternating and k == 3:
+            means[k] = _mean_alive(ring, first, last, plan[TAP, k])
+        else:
+            means[k] = _mean(ring, first, last, plan[TAP, k])
+
+
+@compiled
 def _read(update: Any, means: Any, plan: Any, table: Any, out: Any) -> int:
     """Displayed values into `out`; 0 where all are plain numbers, 1 where one is not."""
     count = means.shape[0]
@@ -92,7 +118,7 @@ def _read(update: Any, means: Any, plan: Any, table: Any, out: Any) -> int:
             out[5] = max(-1.0, min(1.0, power / apparent)) if apparent > 1.0 else np.nan
             if math.isnan(power) or math.isnan(apparent):
                 out[4] = out[5] = np.nan
-        if not math.isnan(voltage) and abs(voltage) < 20.0:
+        if (not math.isnan(voltage) and abs(voltage) < 20.0) or means[3] <= 0.0:
             out[6] = np.nan
     for row in range(out.shape[0]):
         value = out[row]
@@ -152,8 +178,7 @@ def _show(
     ring: Any, first: int, last: int, update: int, plan: Any, table: Any, means: Any, out: Any, text: Any
 ) -> int:
     """Average, read and write in one go: the length of the reply in `text`, 0 where it has to be written otherwise."""
-    for k in range(means.shape[0]):
-        means[k] = _mean(ring, first, last, plan[TAP, k])
+    _average(ring, first, last, plan, out.shape[0] != means.shape[0], means)
     _read(update, means, plan, table, out)
     return int(_write(table, out, text))
 
@@ -230,8 +255,12 @@ class Meter:
 
     def _measure(self, update: int) -> bool:
         """Displayed values of an update into `_out`. False where one of them is no plain number."""
-        means = self._plant.window_mean(self._taps, *self._window(update))
-        return not _read(update, means, self._plan, self._table, self._out)
+        if self._ring is not None:
+            first, last = self._plant.window(*self._window(update))
+            _average(self._ring, first, last, self._plan, self._alternating, self._means)
+        else:
+            self._means[:] = self._plant.window_mean(self._taps, *self._window(update))
+        return not _read(update, self._means, self._plan, self._table, self._out)
 
     def _window(self, update: int) -> tuple[float, float]:
         end = self._phase + update * self._step
