@@ -36,6 +36,7 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
     try:
         host.open()
         identities = host.identify()
+        _refuse_stand_ins(prepared, identities)
         stamp = utc_now().replace(":", "").replace("-", "")[:15]
         folder = default_out(request, prepared.plan.order, prepared.pairing_document.path, stamp)
         try:
@@ -76,6 +77,23 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
         )
         return {**ended, "journal": str(journal.path), "exit": max(ended["exit"], 4)}
     return {**ended, "record": str(record), "signed": key is not None}
+
+
+def _refuse_stand_ins(prepared: Prepared, identities: list[dict[str, Any]]) -> None:
+    """A record that says "real bench" must not hold what simulated instruments read."""
+    if prepared.bench.simulated:
+        return
+    problems = [
+        Problem(
+            f"{prepared.bench.document.path}: instruments.{row['name']}",
+            f"the bench is said to be real, but this instrument says that it is {row['identity']!r}",
+            "write simulated = true on the bench card, or give the real instrument's address",
+        )
+        for row in identities
+        if "simulated" in str(row.get("identity", "")).casefold()
+    ]
+    if problems:
+        raise Refused(problems)
 
 
 def _ended(runner: Runner, at: float, failed: Failed | None = None) -> dict[str, Any]:

@@ -1,0 +1,163 @@
+"""A bench that is said to be real: its gates, and a run on served stand-ins that do not call themselves simulated."""
+
+import contextlib
+import datetime
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import free_base
+
+from benchrunner import data
+from benchrunner.bench.hosts import build_host
+from benchrunner.bench.live import LiveHost
+from benchrunner.cards.bench import read_bench
+from benchrunner.cards.pairing import read_pairing
+from benchrunner.engine.prepare import prepare
+from benchrunner.engine.request import RunRequest
+from benchrunner.errors import Refused
+from benchrunner.record.opened import Record
+from benchrunner.sim.served import Server
+
+ROOT = Path(__file__).resolve().parents[2]
+SERVED = (ROOT / "resources/benches/loopback.toml").read_text(encoding="utf-8")
+NAMES = re.findall(r"^\[instruments\.(\w+)\]", SERVED, re.M)
+PEOPLE = {"operator": "A. Fell", "acknowledge": "A. Fell"}
+SHORT = """
+format = 1
+title = "A load on the grid"
+purpose = "One load, one check: short enough for real time."
+basis = ["common practice"]
+cautions = ["Hazardous voltage on the load terminals."]
+
+[roles]
+load = "ac_load"
+
+[[steps]]
+id = "load"
+title = "Load on"
+do = [["load.power", "1 kW"], ["load.on", true]]
+until = { settled = "load.power", within = "50 W", for = "2 s" }
+at_most = "20 s"
+if_not = "stop"
+
+  [[steps.checks]]
+  id = "load-power"
+  measure = "mean"
+  of = "load.power"
+  low = "800 W"
+  high = "1.2 kW"
+  rule = "guarded"
+"""
+
+
+def real_card(folder: Path, *, stand_in: bool = True, due: str = "") -> Path:
+    """The loopback bench as if it were real; `stand_in`: its identities do not say that they are simulated."""
+    text = SERVED.replace("simulated = true", "simulated = false", 1)
+    if stand_in:
+        text = text.replace(",Simulated ", ",Stand-in ")
+    if due:
+        text = re.sub(r"^due = .*$", f"due = {due}", text, flags=re.M)
+        text = re.sub(r"^calibrated = .*$", "calibrated = 2019-01-01", text, flags=re.M)
+    path = folder / "real.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[Callable[..., int]]:
+    """Serves the bench in real time; the base of its ports."""
+    with contextlib.ExitStack() as stack:
+
+        def begin(stand_in: bool = True) -> int:
+            text = SERVED
+            for name in NAMES if stand_in else ():
+                head = re.search(rf"^\[instruments\.{name}\][^\n]*\n", text, re.M)
+                assert head
+                model = re.search(rf"\[instruments\.{name}\].*?,(Simulated [^,]*),", text, re.S)
+                shown = model[1].replace("Simulated", "Stand-in") if model else "Stand-in"
+                text = text.replace(head[0], head[0] + f'simulated = {{ model = "{shown}" }}\n')
+            path = tmp_path / "served.toml"
+            path.write_text(text.replace(",Simulated ", ",Stand-in ") if stand_in else text, encoding="utf-8")
+            pairing = read_pairing(data.find("tarn6-corrie5", "resources", "pairings"))
+            base = free_base()
+            stack.enter_context(
+                Server(read_bench(path), pairing, port_base=base, speed=1.0, start={"battery.soc": 0.6})
+            )
+            return base
+
+        yield begin
+
+
+def refused(request: RunRequest) -> str:
+    with pytest.raises(Refused) as caught:
+        prepare(request)
+    return "\n".join(str(problem) for problem in caught.value.problems)
+
+
+def test_a_real_bench_asks_for_a_person_and_the_checks_before_power(tmp_path: Path) -> None:
+    card = str(real_card(tmp_path))
+    said = refused(RunRequest("load-rejection", bench=card))
+    assert "armed by a named person" in said
+    assert "pre-power checks" in said
+    assert "armed by a named person" in refused(
+        RunRequest("load-rejection", bench=card, operator="  ", acknowledge="x")
+    )
+    assert prepare(RunRequest("load-rejection", bench=card, **PEOPLE)).plan.simulated is False  # type: ignore[arg-type]
+
+
+def test_a_real_bench_has_its_own_pace_and_its_calibration_in_date(tmp_path: Path) -> None:
+    card = str(real_card(tmp_path, due="2020-01-01"))
+    said = refused(RunRequest("load-rejection", bench=card, speed=10.0, **PEOPLE))  # type: ignore[arg-type]
+    assert "runs at its own pace" in said
+    assert said.count("calibration was due on 2020-01-01") == SERVED.count("\ndue = ")
+    today = datetime.date.today().isoformat()
+    prepare(RunRequest("load-rejection", bench=str(real_card(tmp_path, due=today)), **PEOPLE))  # type: ignore[arg-type]
+
+
+def test_a_real_bench_runs_live_at_the_speed_of_the_clock(tmp_path: Path) -> None:
+    host = build_host(read_bench(real_card(tmp_path)), None, "max", port_base=free_base())
+    assert isinstance(host, LiveHost)
+    assert host._clock.rate == 1.0
+
+
+@pytest.mark.slow
+def test_instruments_that_say_they_are_simulated_are_no_real_bench(
+    served: Callable[..., int], start: Callable[..., Any], tmp_path: Path
+) -> None:
+    base = served(stand_in=False)
+    card = real_card(tmp_path, stand_in=False)
+    ended = start("load-rejection", bench=str(card), port_base=base, **PEOPLE).end()
+    assert ended["exit"] == 2
+    assert len(ended["problems"]) >= len(NAMES) - 2
+    assert all("said to be real" in problem["what"] for problem in ended["problems"])
+    assert not list(tmp_path.glob("runs/*"))
+
+
+@pytest.mark.slow
+def test_a_run_on_a_real_bench_from_start_to_record(served: Callable[..., int], tmp_path: Path) -> None:
+    base = served()
+    card = real_card(tmp_path)
+    (tmp_path / "short.toml").write_text(SHORT, encoding="utf-8")
+    command = [
+        sys.executable, "-m", "benchrunner", "run", str(tmp_path / "short.toml"), "--bench", str(card), "--port-base", str(base),
+        "--out", str(tmp_path / "runs"), "--json", "--operator", "A. Fell", "--acknowledge", "B. Rigg",
+    ]  # fmt: skip
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    said = json.loads(done.stdout.splitlines()[-1])
+    assert said["simulated"] is False
+    record = Record.open(said["record"])
+    assert (record.header["operator"], record.header["acknowledged"]) == ("A. Fell", "B. Rigg")
+    assert record.header["simulated"] is False
+    assert record.header["safe"]["state"] == "confirmed"
+    again = record.rejudge()
+    assert again.ok, again.says
+    report = Path(said["record"]).with_suffix(".html").read_text(encoding="utf-8")
+    assert "not evidence about any real equipment" not in report
+    assert "SIMULATED BENCH" not in done.stdout.replace(record.header["bench"]["title"].upper(), "")
