@@ -16,9 +16,12 @@ class Trace:
     """One channel over the whole run. At most `2 * recent` readings and `2 * buckets` extremes are held."""
 
     def __init__(self, recent: int = 8192, buckets: int = 4096) -> None:
-        if recent < 4 or buckets < 4:
-            raise ValueError("a trace holds at least 4 readings and 4 buckets")
+        if recent < 4 or buckets < 4 or recent & (recent - 1) or buckets & (buckets - 1):
+            raise ValueError("a trace holds 4, 8, 16, ... readings and buckets")
         self._recent, self._buckets = recent, buckets
+        self._group = max(
+            2, 2 * recent // buckets
+        )  # readings in a bucket; doubles when there are too many buckets
         self._times: Floats = np.empty(2 * recent)
         self._values: Floats = np.empty(2 * recent)
         self._count = 0
@@ -78,12 +81,13 @@ class Trace:
     def _age(self) -> None:
         """Move the older half of the recent readings to the extremes."""
         n = self._recent
-        group = max(2, 2 * n // self._buckets)
-        times, values = _extremes(self._times[:n], self._values[:n], group)
+        times, values = _extremes(self._times[:n], self._values[:n], self._group)
         self._old_times = np.concatenate([self._old_times, times])
         self._old_values = np.concatenate([self._old_values, values])
         while len(self._old_times) > 2 * self._buckets:
+            # All buckets are of one size, so that the oldest hour is drawn no coarser than the newest.
             self._old_times, self._old_values = _extremes(self._old_times, self._old_values, 4)
+            self._group = min(2 * self._group, n)
         self._times[: self._count - n] = self._times[n : self._count]
         self._values[: self._count - n] = self._values[n : self._count]
         self._count -= n

@@ -93,6 +93,8 @@ class StripCharts(QWidget):
         self._view = pg.GraphicsLayoutWidget()
         self._view.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._view.setAccessibleName("Strip charts, drawn")
+        for part in self._view.findChildren(QWidget):
+            part.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # the charts as a whole take the focus
         self._view.ci.layout.setSpacing(2)
         self._view.ci.layout.setContentsMargins(0, 2, 0, 0)
         self._values = _Values(self)

@@ -47,7 +47,7 @@ class OutcomePanel(QFrame):
         self.record = QLabel("")
         self.record.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.report = QPushButton("Open the &report")
-        self.verify = QPushButton("&Verify the record")
+        self.verify = QPushButton("Verif&y the record")
         self.folder = QPushButton("Show the &folder")
         self.again = QPushButton("Prepare a&nother run")
         for button, signal in (

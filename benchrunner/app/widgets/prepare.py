@@ -276,6 +276,11 @@ class PreparePage(QWidget):
         """What is shown."""
         return self._preview
 
+    @property
+    def is_working(self) -> bool:
+        """Whether a preview is on its way."""
+        return self._working
+
     def holds(self, procedure: str) -> bool:
         """Whether the fields are those of this procedure."""
         return self._preview is not None and self._preview.procedure == procedure
@@ -391,6 +396,7 @@ class PreparePage(QWidget):
             field.setAccessibleName(parameter.says)
             field.setAccessibleDescription(f"{parameter.name}, from {parameter.low} to {parameter.high}")
             field.setToolTip(parameter.name)
+            field.setObjectName(f"parameter {parameter.name}")
             field.setMaximumWidth(130)
             field.setMaxLength(120)
             bounds = QLabel(f"{parameter.low} … {parameter.high}")

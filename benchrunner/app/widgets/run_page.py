@@ -70,6 +70,7 @@ class RunPage(QWidget):
         self.events.setFrameShape(QTextEdit.Shape.NoFrame)
         self.side = QTabWidget()
         self.side.setAccessibleName("Checks and events")
+        self.side.tabBar().setAccessibleName("Checks and events")
         self.side.addTab(self.ledger, "Chec&ks")
         self.side.addTab(self.events, "&Events")
         self.side.setMinimumWidth(290)

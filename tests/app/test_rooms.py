@@ -1,0 +1,49 @@
+"""The models know no Qt, and the window opens without the heavy libraries."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import benchrunner.app.model
+
+
+def loaded_by(program: str) -> set[str]:
+    done = subprocess.run(
+        [sys.executable, "-c", program + "\nimport sys; print('\\n'.join(sys.modules))"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    return set(done.stdout.split())
+
+
+def test_no_model_knows_qt() -> None:
+    names = sorted(
+        path.stem
+        for path in Path(benchrunner.app.model.__file__).parent.glob("*.py")
+        if path.stem != "__init__"
+    )
+    assert len(names) >= 7
+    modules = loaded_by("\n".join(f"import benchrunner.app.model.{name}" for name in names))
+    assert not {m for m in modules if m.startswith(("PySide6", "shiboken6", "pyqtgraph"))}
+
+
+def test_the_window_is_imported_without_what_only_a_run_needs() -> None:
+    modules = loaded_by("import benchrunner.app.main")
+    heavy = (
+        "numpy",
+        "pyqtgraph",
+        "pandas",
+        "pyarrow",
+        "scipy",
+        "numba",
+        "pvlib",
+        "pint",
+        "pydantic",
+        "pyvisa",
+        "pymodbus",
+        "jinja2",
+        "cryptography",
+    )
+    assert not {m for m in modules if m.split(".")[0] in heavy}

@@ -1,0 +1,97 @@
+"""What the window says: checks, times, where a run stands, how it ended."""
+
+from typing import Any
+
+import pytest
+
+from benchrunner.app.model import texts
+from benchrunner.app.model.run import RunState
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(0, "0:00"), (59.9, "0:59"), (60, "1:00"), (3599, "59:59"), (3600, "1:00:00"), (-4, "0:00")],
+)
+def test_clock(seconds: float, said: str) -> None:
+    assert texts.clock(seconds) == said
+
+
+def test_every_check_of_a_real_run_has_value_limit_and_margin(real_run: list[dict[str, Any]]) -> None:
+    for event in real_run:
+        if event["kind"] == "check":
+            check = {**event["data"], "at": event["at"]}
+            title, value, margin = texts.check_lines(check)
+            assert title and ("at most" in value or "at least" in value or " to " in value)
+            assert margin.startswith("margin ")
+            names = [name for name, _ in texts.check_details(check)]
+            assert {"Verdict", "Value", "Limit", "Rule", "Margin"} <= set(names)
+            if check["uncertainty"] is None:
+                assert "not evaluated" in margin
+
+
+def test_where_a_run_stands(real_run: list[dict[str, Any]]) -> None:
+    run = RunState()
+    assert texts.step_line(run) == texts.NO_RUN
+    for event in real_run:
+        if event["at"] < 100:
+            run.feed(event)
+    assert texts.step_line(run).startswith("Step 4 of 6")
+    assert "of at most" in texts.wait_line(run)
+    assert texts.tally(run) == "none yet of 17"
+
+
+ENDED = {
+    "exit": 0,
+    "verdict": "pass",
+    "finished": True,
+    "safe": "confirmed",
+    "safe_text": "Sources off.",
+    "reason": "it came to its end",
+    "simulated": True,
+}
+
+
+def test_the_end_in_words() -> None:
+    verdict, headline, sentences = texts.outcome(ENDED)
+    assert (verdict, headline) == ("pass", "Pass")
+    assert "Sources off." in sentences and any("not evidence" in s for s in sentences)
+
+
+def test_a_run_that_did_not_finish_is_no_pass() -> None:
+    verdict, headline, sentences = texts.outcome(
+        {**ENDED, "exit": 4, "finished": False, "reason": "guard battery-voltage crossed"}
+    )
+    assert verdict == "not judged" and headline == "Did not finish"
+    assert any("Guard battery-voltage crossed" in s for s in sentences)
+
+
+def test_an_unconfirmed_safe_state_comes_first_and_loud() -> None:
+    verdict, headline, sentences = texts.outcome(
+        {**ENDED, "exit": 5, "finished": False, "safe": "not confirmed"}
+    )
+    assert verdict == "fail" and "NOT CONFIRMED" in headline
+    assert "live" in sentences[0] and "prove dead" in sentences[0]
+    assert "Sources off." not in sentences
+
+
+def test_an_engine_that_was_lost_says_what_it_can() -> None:
+    _, headline, sentences = texts.outcome(
+        {
+            "exit": 5,
+            "verdict": "not judged",
+            "ended_by": "the engine ended without closing the run",
+            "finished": False,
+            "safe": "not confirmed",
+        }
+    )
+    assert "NOT CONFIRMED" in headline and any("engine ended" in s for s in sentences)
+
+
+def test_failed_checks_are_named() -> None:
+    checks = [
+        {"id": "a", "verdict": "fail"},
+        {"id": "reached", "step": "drop", "verdict": "fail"},
+        {"id": "b", "verdict": "pass"},
+    ]
+    _, _, sentences = texts.outcome({**ENDED, "exit": 1, "verdict": "fail"}, checks)
+    assert "2 of 3 checks failed: a, drop/reached." in sentences
