@@ -31,6 +31,8 @@ def call(options: argparse.Namespace) -> int:
         print(f"wrong: {finding}", file=sys.stderr)
     for line in result.says:
         print(line)
+    if not any(finding.kind != "unsigned" for finding in result.findings):
+        _digests(path)
     ok = result.ok
     unsigned = any(finding.kind == "unsigned" for finding in result.findings)
     if unsigned:
@@ -42,6 +44,15 @@ def call(options: argparse.Namespace) -> int:
         ok = _rejudge(path) and ok
     print("verifies" if ok else "DOES NOT VERIFY")
     return 0 if ok else 1
+
+
+def _digests(path: Path) -> None:
+    """What two runs of the same procedure, cards and seed have in common, for who reruns and compares."""
+    from benchrunner.record.opened import Record
+
+    header = Record.open(path).header
+    for name in ("inputs", "readings", "checks"):
+        print(f"digest of {name}: {header['digests'][name]}")
 
 
 def a_file(name: str) -> Path:

@@ -108,7 +108,7 @@ class Progress:
         elif kind == "state" and data.get("state") == "making safe":
             self._say(at, "making the bench safe")
         elif kind == "safe" and data.get("phase") in ("missed", "again"):
-            self._say(at, f"   {data['phase']}: {data.get('says', '')} {data.get('text', '')}")
+            self._say(at, f"   {data['phase']}: {data.get('says', '')}: {data.get('text', '')}")
         elif kind == "note":
             self._say(at, f"   {data.get('text', '')}")
         elif kind == "ask":
@@ -120,6 +120,8 @@ class Progress:
         self._write(f"{data.get('procedure')} - {data.get('pairing')} - {bench}")
         if data.get("purpose"):
             self._write(textwrap.fill(str(data["purpose"]), _WIDTH))
+        for finding in data.get("preflight", []):
+            self._aside(f"from the pairing's card: {finding}", "  ")
         for caution in data.get("cautions", []):
             self._aside(f"caution: {caution}", "  ")
 
@@ -135,11 +137,8 @@ class Progress:
             self._aside(says)
 
     def _aside(self, text: str, indent: str = " " * 13) -> None:
-        self._write(
-            textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=indent + "    ")
-            if text.startswith("caution")
-            else textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=indent)
-        )
+        hanging = indent + "  "
+        self._write(textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=hanging))
 
     def _say(self, at: float, text: str) -> None:
         self._write(f"{at:9.1f} s  {text}")

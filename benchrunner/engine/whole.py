@@ -5,6 +5,7 @@ from dataclasses import asdict
 from typing import Any
 
 from benchrunner.bench.hosts import build_host
+from benchrunner.cards.pairing import preflight
 from benchrunner.core.messages import Event
 from benchrunner.core.runner import Runner
 from benchrunner.core.safe import END_STATEMENT
@@ -181,6 +182,7 @@ def prepared_event(prepared: Prepared, folder: str) -> Event:
             "bench": prepared.bench.card.title,
             "simulated": prepared.plan.simulated,
             "cautions": list(order.cautions),
+            "preflight": preflight(prepared.pairing),
             "steps": [_step(index, step) for index, step in enumerate(order.steps)],
             "channels": [{"name": c.name, "unit": c.unit} for c in prepared.plan.channels.values()],
             "guards": [
