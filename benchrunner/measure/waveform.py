@@ -85,12 +85,13 @@ def rms(data: Wave, arguments: Arguments) -> Measured:
 
 
 def gap(data: Wave, arguments: Arguments) -> Measured:
-    """Length of the transfer gap. Each edge is right to one sample (rectangular); gain and offset do not
-    matter, as the wave is compared with itself."""
-    found, still = find_gap(data.samples, data.rate, None, number(arguments, "band", 0.1))
+    """Length of the transfer gap. Each edge is right to one sample (rectangular), and the start may be seen late by
+    what a slow collapse hides in the noise (rectangular, evaluated from the collapse itself); gain and offset do
+    not matter, as the wave is compared with itself."""
+    found, still, late = find_gap(data.samples, data.rate, None, number(arguments, "band", 0.1))
     if not np.isfinite(found.duration):
         return nothing(f"the capture of {data.channel} holds too little of the wave before the gap")
-    u = float(np.sqrt(2.0 / 3.0)) / data.rate
+    u = float(np.sqrt((2.0 / data.rate**2 + late**2) / 3.0))
     at = data.start + found.start
     if still:
         return Measured(found.duration, u, at, "the voltage had not come back when the capture ended", True)
@@ -144,7 +145,7 @@ def phase_jump(data: Wave, arguments: Arguments) -> Measured:
     carried on.
     Uncertainty: the half difference between fits over three and over five cycles."""
     x, rate = data.samples, data.rate
-    found, still = find_gap(x, rate)
+    found, still, _ = find_gap(x, rate)
     if still:
         return nothing("the voltage had not come back when the capture ended")
     at = found.start if np.isfinite(found.start) else data.trigger - data.start

@@ -5,6 +5,7 @@ import pytest
 from measure_waves import mains, time, vectors
 
 from benchrunner.measure import dropout, gap, half_cycle_rms, swell
+from benchrunner.measure.catalogue import CATALOGUE, Wave
 from benchrunner.measure.events import find_gap
 
 PQ = vectors("power-quality")
@@ -141,7 +142,7 @@ def test_a_voltage_that_stays_away() -> None:
     t = time(20_000.0, 0.5)
     x = mains(2 * np.pi * 50 * t + 0.3)
     x[t >= 0.31] = 0
-    found, still = find_gap(x, 20_000.0)
+    found, still, _ = find_gap(x, 20_000.0)
     assert still
     assert found.start == pytest.approx(0.31, abs=2e-4)
     assert found.duration == pytest.approx(0.19, abs=3e-4)
@@ -155,3 +156,23 @@ def test_gap_of_hostile_input(x: np.ndarray) -> None:
     assert not gap(x, 20_000.0).duration > 0
     with pytest.raises(ValueError, match="band"):
         gap(np.zeros(100), 1000.0, band=0.0)
+
+
+def test_uncertainty_of_a_gap_covers_what_a_slow_collapse_hides_in_the_noise() -> None:
+    """Against waves whose gap is known: the expanded uncertainty (k = 2, and one sample) covers 19 of 20."""
+    draw, rate = np.random.default_rng(5), 20_000.0
+    covered = 0
+    for _ in range(120):
+        length, phase = draw.uniform(0.006, 0.03), draw.uniform(0, 2 * np.pi)
+        decay, noise = draw.choice([1e-6, 2e-3, 5e-3]), draw.uniform(0, 1)
+        t = np.arange(int(0.6 * rate)) / rate
+        begins = 0.2 + draw.uniform(0, 0.02)
+        wave = 325 * np.sin(2 * np.pi * 50 * t + phase)
+        dead = (t >= begins) & (t < begins + length)
+        x = np.where(dead, wave * np.exp(-np.maximum(t - begins, 0) / decay), wave) + draw.normal(
+            0, noise, t.size
+        )
+        data = Wave(x, rate, 0.0, begins, 0.001, 0.1, "bus.voltage", "V", 50.0, {})
+        measured = CATALOGUE["gap"].evaluate(data, {})
+        covered += abs(measured.value - length) <= 2 * measured.u + 1 / rate
+    assert covered >= 114, covered
