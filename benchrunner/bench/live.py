@@ -16,7 +16,7 @@ from typing import Any
 
 from benchrunner.bench.instrument import Instrument
 from benchrunner.bench.plan import poll_period
-from benchrunner.bench.report import Missed, identity_row, open_all, words
+from benchrunner.bench.report import Missed, dead, frozen_words, identity_row, open_all, words
 from benchrunner.bench.virtual import AGAIN, READ_BACKS
 from benchrunner.core.messages import ArmOrder, Captured, Fault, Input, OrderDone, Readings, SetOrder
 from benchrunner.errors import LinkError
@@ -92,7 +92,11 @@ class Owner:
         self._changed = threading.Condition()
         self._stop = False
         self._missed = Missed()
-        self._changed_at = -math.inf
+        self._changed_at = self._moved_at = -math.inf
+        # asked less often than its card says (a bench served fast), a display is given as many polls to move
+        self._frozen_after = instrument.part.frozen_after * max(
+            1.0, self.period / (instrument.part.period or 1.0)
+        )
         self._polls = 0
         self._capture: _Capture | None = None
         self.thread = threading.Thread(target=self._run, name=f"owner of {instrument.name}", daemon=True)
@@ -186,11 +190,17 @@ class Owner:
         else:
             flags = instrument.flags
             update = instrument.part.update
-            if instrument.repeated and began - self._changed_at < update * (1 - 1e-6):
+            if not instrument.repeated:
+                self._changed_at = self._moved_at = began
+            elif began - self._changed_at < update * (1 - 1e-6):
                 flags |= sum(1 << (32 + k) for k in range(len(values)))
             else:
                 self._changed_at = began
-            text_of = self._missed.hit()
+            if instrument.repeated and 0.0 < self._frozen_after < began - self._moved_at and not dead(values):
+                values = (math.nan,) * len(values)
+                text_of = self._missed.miss(frozen_words(instrument, began - self._moved_at))
+            else:
+                text_of = self._missed.hit()
         ended = self.clock.now()
         middle, half = (began + ended) / 2, (ended - began) / 2
         spread = half + (instrument.part.window + instrument.part.update) / 2

@@ -31,6 +31,16 @@ class Missed:
         return f"answers again after {count} missed poll{'s' if count > 1 else ''}" if count else None
 
 
+def dead(values: tuple[float, ...]) -> bool:
+    """Nothing but zeros and missing values: what a meter on a dead circuit may show for hours."""
+    return not any(value > 0.0 or value < 0.0 for value in values)
+
+
+def frozen_words(instrument: Instrument, since: float) -> str:
+    """What is said of a display that does not move."""
+    return f"{instrument.where}: has sent the same reply for {since:.3g} s: its display is frozen, this is no reading"
+
+
 def words(error: LinkError) -> str:
     """A link's problem in one line."""
     problem = error.problem

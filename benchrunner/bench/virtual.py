@@ -13,7 +13,7 @@ from heapq import heappop, heappush, heapreplace
 from typing import Any, Protocol
 
 from benchrunner.bench.instrument import Instrument
-from benchrunner.bench.report import Missed, identity_row, open_all, words
+from benchrunner.bench.report import Missed, dead, frozen_words, identity_row, open_all, words
 from benchrunner.core.messages import ArmOrder, Captured, Fault, Input, OrderDone, Readings, SetOrder
 from benchrunner.errors import LinkError
 
@@ -44,7 +44,9 @@ class _Source:
     repeat_mask: int
     poll: Callable[[], tuple[float, ...]]
     polls: int = 0
+    frozen_after: float = 0.0
     changed: float = -math.inf  # when a poll last brought a new update
+    moved: float = -math.inf  # when its reply was last another one
     missed: Missed = field(default_factory=Missed)
 
 
@@ -179,13 +181,20 @@ class VirtualHost:
             if (text := source.missed.miss(words(error))) is not None:
                 self._arrive(Fault(arrived, source.index, text))
         else:
-            if source.missed.count and (text := source.missed.hit()) is not None:
-                self._arrive(Fault(arrived, source.index, text))
             flags = instrument.flags
-            if instrument.repeated and when - source.changed < source.update:
+            if not instrument.repeated:
+                source.changed = source.moved = when
+            elif when - source.changed < source.update:
                 flags |= source.repeat_mask
             else:
                 source.changed = when
+            if instrument.repeated and 0.0 < source.frozen_after < when - source.moved and not dead(values):
+                values = (math.nan,) * len(values)
+                text = source.missed.miss(frozen_words(instrument, when - source.moved))
+            else:
+                text = source.missed.hit() if source.missed.count else None
+            if text is not None:
+                self._arrive(Fault(arrived, source.index, text))
         self._seq += 2
         reading = Readings(arrived, source.index, when + source.lag, source.spread, values, flags)
         heappush(self._heap, (arrived, ARRIVAL, self._seq, reading))
@@ -321,6 +330,7 @@ def _source(index: int, instrument: Instrument) -> _Source:
         part.update * (1 - 1e-6),
         sum(1 << (32 + k) for k in range(len(instrument.channels))),
         instrument.poll,
+        frozen_after=part.frozen_after,
     )
 
 

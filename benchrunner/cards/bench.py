@@ -67,6 +67,11 @@ class InstrumentPart(Part):
     inputs: dict[str, Input] = Field(default_factory=dict)
     update: Seconds = Field(default=0.0, description="update period of the meter")
     window: Seconds = Field(default=0.0, description="averaging window of the meter")
+    frozen_after: Seconds = Field(
+        default=0.0,
+        description="the same reply for longer than this is a frozen display and no reading; 0 s: never. For instruments "
+        "whose last digits always move, or that count a heartbeat; a reply of zeros alone is never taken for frozen",
+    )
     delivers: Literal["polled", "half-cycle"] = "polled"
     limits: dict[Name, tuple[str, str]] = Field(default_factory=dict)
     between: dict[Name, tuple[str, str]] = Field(default_factory=dict)
@@ -339,6 +344,9 @@ def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found
             "is missing, so nothing would read this instrument",
             'give period = "200 ms", say',
         )
+    if 0 < part.frozen_after <= 2 * max(part.update, part.period):
+        mend = "give several times the longer of period and update, or leave it out"
+        yield (*here, "frozen_after"), "is so short that an honest display would count as frozen", mend
     for quantity in set(part.accuracy) & read:
         accuracy, unit = part.accuracy[quantity], driver.kind.reads[quantity].unit
         yield from _accuracy_problems((*here, "accuracy", quantity), accuracy, unit)

@@ -305,3 +305,33 @@ def test_a_recorder_that_gives_up_says_so(simulated: Bench) -> None:
         assert "gave the capture up" in failed.text
         assert ("-230" in failed.text) == (spoil == "moved past")
         host.close()
+
+
+@pytest.mark.parametrize("name", ["bus_meter", "battery_meter", "battery_monitor"])
+def test_a_frozen_display_is_no_reading(make: Making, name: str) -> None:
+    """`settled` would pass on it, and a maximum would be what it showed before the event."""
+    host, _ = make()
+    number = list(sources_of(host)).index(name)
+    after = host.instruments[name].part.frozen_after
+    assert after > 0
+    drain(host, 20.0)
+    host.emulators[name].faults.add("stuck")  # type: ignore[attr-defined]
+    items = drain(host, 20.0 + after + 3.0)
+    host.emulators[name].faults.clear()  # type: ignore[attr-defined]
+    ours = [i for i in items if isinstance(i, Readings) and i.source == number]
+    early = [i for i in ours if i.at < 20.0 + after - 1.0]
+    late = [i for i in ours if i.at > 20.0 + after + 1.0]
+    assert not any(math.isnan(v) for i in early for v in i.values)
+    assert late
+    assert all(math.isnan(v) for i in late for v in i.values)
+    assert any(isinstance(i, Fault) and "frozen" in i.text for i in items)
+    back = [i for i in drain(host, host.now + 3.0) if isinstance(i, Readings) and i.source == number]
+    assert not any(math.isnan(v) for v in back[-1].values)
+
+
+def test_a_meter_on_a_dead_circuit_is_not_called_frozen(make: Making) -> None:
+    host, _ = make()
+    number = list(sources_of(host)).index("battery_meter")
+    host.instruments["battery_meter"].link._receive = lambda data: b"0.000,0.00,0.0\n"  # type: ignore[attr-defined]
+    ours = [i for i in drain(host, 10.0) if isinstance(i, Readings) and i.source == number]
+    assert ours[-1].values == (0.0, 0.0, 0.0)

@@ -2,7 +2,6 @@
 
 import contextlib
 import dataclasses
-import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -10,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from engine_ports import free_base
 
 from benchrunner import data
 from benchrunner.cards.bench import read_bench
@@ -71,24 +71,6 @@ def start(tmp_path: Path) -> Iterator[Callable[..., Watched]]:
         with contextlib.suppress(OSError):
             watched.session._process.kill()
         watched.session.close()
-
-
-def free_base(span: int = 30) -> int:
-    """A base from which `span` ports are free on loopback."""
-    for base in range(42000, 47000, span):
-        taken = []
-        try:
-            for port in range(base, base + span):
-                one = socket.socket()
-                taken.append(one)
-                one.bind(("127.0.0.1", port))
-            return base
-        except OSError:
-            continue
-        finally:
-            for one in taken:
-                one.close()
-    raise RuntimeError("no free ports on loopback")
 
 
 @pytest.fixture
