@@ -10,7 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 
-@dataclass(slots=True, unsafe_hash=True)  # not frozen: that would treble what making one costs, and nobody changes it
+@dataclass(
+    slots=True, unsafe_hash=True
+)  # not frozen: that would treble what making one costs, and nobody changes it
 class Readings:
     """One reply of one instrument. `values` in the order of the plan's `sources[source].channels`, SI; NaN: none.
 

@@ -33,6 +33,21 @@ def start_channels(plan: RunPlan) -> list[str]:
     return list(dict.fromkeys(names))
 
 
+def safe_sources(plan: RunPlan) -> set[str]:
+    """The polled instruments without which the bench cannot be made safe, or not be seen to be safe.
+
+    Those that confirm or release an order of the safe order, and those of the role that it gives the order to.
+    """
+    channels = {name for step in plan.safe for name in (step.confirm, step.when_channel) if name}
+    roles = {step.setting.partition(".")[0] for step in plan.safe}
+    return {
+        source.name
+        for source in plan.sources
+        if source.period > 0.0
+        and any(name in channels or name.partition(".")[0] in roles for name in source.channels)
+    }
+
+
 def _polled(plan: RunPlan) -> set[str]:
     return {name for source in plan.sources if source.period > 0.0 for name in source.channels}
 

@@ -26,7 +26,7 @@ from benchrunner.core.messages import (
     Tick,
 )
 from benchrunner.core.plan import RunPlan
-from benchrunner.core.planning import sound, start_channels
+from benchrunner.core.planning import safe_sources, sound, start_channels
 from benchrunner.core.safe import SafeSequence
 from benchrunner.core.states import Cause, Phase, State, move
 from benchrunner.core.step import StepRun
@@ -35,6 +35,8 @@ from benchrunner.procedure.running import StartCondition
 from benchrunner.units import show
 
 START_LEAST = 5.0  # s; how long instruments may take to report first, at least
+LIFELINE = 10.0  # s, or more for an instrument that is polled less often than every third of it
+LOOK_EVERY = 1.0  # s; between looks at whether what makes the bench safe still answers
 TRIM_EVERY = 10.0  # s; buffers are looked through for old readings this often
 FAULTS_TOLD = 20  # of one source; further missed polls are counted, and told every hundredth time
 OVERLOADS = 0xFFFFFFFF  # the lower half of a reading's flags
@@ -77,6 +79,8 @@ class Runner:
         self._pause_until = math.inf
         self._start_until = math.inf
         self._trim_at = 0.0
+        self._look_at = 0.0
+        self._lifelines = [source for source in self.board.sources if source.name in safe_sources(plan)]
         self._safe: SafeSequence | None = None
         self._faults: dict[int, int] = {}
         self._groups = {step.group: index for index, step in enumerate(plan.order.steps) if step.group}
@@ -245,6 +249,14 @@ class Runner:
         if trip is not None:
             self._trip(trip)
             return
+        if now >= self._look_at:
+            self._look_at = now + LOOK_EVERY
+            for source in self._lifelines:
+                silent = now - source.last_at
+                if silent > max(LIFELINE, 3.0 * source.period):
+                    text = f"{source.name} has not answered for {silent:.3g} s: the bench could not be made safe, or be seen to be safe, without it"
+                    self._end_early(Cause.GUARD, "stale", text)
+                    return
         if self.state is State.PAUSED:
             if now >= self._pause_until:
                 limit = self.plan.pause_limit
@@ -269,7 +281,7 @@ class Runner:
         if self.state is State.STARTING:
             self._due = self._start_until
         elif self.state in _GUARDED:
-            due = min(self.board.next_due(self.now), self._pause_until)
+            due = min(self.board.next_due(self.now), self._pause_until, self._look_at)
             if self.step is not None:
                 due = min(due, self.step.next_due(self.now), self._trim_at)
             self._due = due
@@ -289,7 +301,7 @@ class Runner:
             return
         problems = []
         for source in silent:
-            if set(source.channels) & set(needed):
+            if source in self._lifelines or set(source.channels) & set(needed):
                 problems.append(
                     Problem(source.name, "has not answered", "check its cable, address and supply")
                 )

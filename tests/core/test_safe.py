@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchrunner.core.messages import Event, OrderDone, Output, Readings, SetOrder, Tick
-from benchrunner.core.plan import SafeStep, Source
+from benchrunner.core.plan import Channel, SafeStep, Source
 from benchrunner.core.safe import END_STATEMENT, SafeSequence
 from benchrunner.procedure.running import PlannedStep
 
@@ -295,3 +295,39 @@ def test_the_bench_of_these_tests_has_what_the_sequence_names() -> None:
     )
     assert Bench.__name__ == "Bench"
     assert world()["load.power"](0.0, {"load.power": 5.0}) > 4.9
+
+
+RELAYS = Source("relay_board", ("relays.inverter_enable",), 0.2)
+
+
+@pytest.mark.parametrize(("silence", "word", "code"), [(30.0, "stale", 4), (6.0, "procedure", 0)])
+def test_what_makes_the_bench_safe_must_answer_during_the_whole_run(
+    silence: float, word: str, code: int
+) -> None:
+    """No guard looks at the relay board, but a run must not go on for hours without it."""
+    step = PlannedStep("x", "X", do=(set_load(3000.0),), until=elapsed(40.0))
+    sources = (*SOURCES, RELAYS)
+    channels = CHANNELS | {"relays.inverter_enable": Channel("relays.inverter_enable", "1")}
+    enabled = world(relays__inverter_enable=lambda t, s: s.get("relays.inverter_enable", 1.0))
+    bench = run(
+        plan(step, sources=sources, channels=channels),
+        world=enabled,
+        silent=lambda name, t: name == "relay_board" and 5.0 < t < 5.0 + silence,
+    )
+    assert (bench.runner.ended_by, bench.runner.exit_code) == (word, code)
+    if word == "stale":
+        assert 15.0 < bench.runner.now < 25.0
+        assert "relay_board has not answered" in bench.runner.reason
+
+
+def test_what_makes_the_bench_safe_must_answer_at_the_start() -> None:
+    step = PlannedStep("x", "X", do=(set_load(3000.0),), until=elapsed(5.0))
+    channels = CHANNELS | {"relays.inverter_enable": Channel("relays.inverter_enable", "1")}
+    enabled = world(relays__inverter_enable=lambda t, s: 1.0)
+    bench = run(
+        plan(step, sources=(*SOURCES, RELAYS), channels=channels),
+        world=enabled,
+        dead=frozenset({"relay_board"}),
+    )
+    assert bench.runner.exit_code == 2
+    assert any(problem.where == "relay_board" for problem in bench.runner.refusals)
