@@ -3,6 +3,7 @@
 import contextlib
 import os
 import queue
+import time
 import traceback
 from collections.abc import Callable
 from pathlib import Path
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from benchrunner.app.widgets.run_page import RunPage
 
 POLL = 33  # ms
-_SOON = 300  # ms after the window is open until the page of the run is built, which loads the charts
 FIRST = {"procedure": "load-rejection", "pairing": "tarn6-corrie5", "bench": "simulated"}
 
 
@@ -50,6 +50,7 @@ class Window(QMainWindow):
         self._closing = False
         self._may_close = False
         self._ticks = 0
+        self._next_drawing = 0.0
         theme = themes.current
         self.header = Header(theme)
         self.notice = NoticeBar(theme)
@@ -80,7 +81,6 @@ class Window(QMainWindow):
         self._timer.timeout.connect(self._tick)
         self._timer.start()
         QTimer.singleShot(0, self._read_files)
-        QTimer.singleShot(_SOON, lambda: self.run_page)
 
     @property
     def run_page(self) -> "RunPage":
@@ -295,8 +295,11 @@ class Window(QMainWindow):
                     self._ended(event["data"])
             if self._closing and self.run.ended is not None and self.link.gone:
                 self._finish_closing()
-        if self._ticks % 2 == 0:
+        if self._ticks % 2 == 0 and time.monotonic() >= self._next_drawing:
+            began = time.monotonic()
             self._refresh_all()
+            # Drawing takes a third of this thread's time at most, however much there is to draw and however slow the machine.
+            self._next_drawing = time.monotonic() + 2 * (time.monotonic() - began)
         if (
             self._ticks % 30 == 0
             and self._run_page is not None
@@ -341,18 +344,24 @@ class Window(QMainWindow):
 
     def _read_files(self) -> None:
         self.background.ask("files", lambda: {kind: choices.choices(kind) for kind in choices.KINDS})
-        self.background.ask("keys", _keys)
 
     def _ask_preview(self) -> None:
+        # The charts are loaded first: two threads that import large libraries at once can get half-loaded modules.
+        first_time = self._run_page is None
+        _ = self.run_page
         procedure, pairing, bench = self.prepare.chosen()
         if procedure and pairing and bench:
             settings = self.prepare.settings() if self.prepare.holds(procedure) else {}
             self.prepare.working()
             self.background.ask("preview", lambda: preview.preview(procedure, pairing, bench, settings))
+        if first_time:
+            self.background.ask("keys", _keys)
 
     def _take_answer(self, name: str, answer: Any, error: BaseException | None) -> None:
         if error is not None:
             self.notice.tell(f"{type(error).__name__}: {error}", "error")
+            if name == "preview":
+                self.prepare.failed(f"{type(error).__name__}: {error}")
         elif name == "files":
             self.prepare.offer(answer, FIRST)
         elif name == "keys":

@@ -95,3 +95,9 @@ def test_failed_checks_are_named() -> None:
     ]
     _, _, sentences = texts.outcome({**ENDED, "exit": 1, "verdict": "fail"}, checks)
     assert "2 of 3 checks failed: a, drop/reached." in sentences
+
+
+def test_a_range_says_its_unit_once() -> None:
+    assert texts.span("300 W/m^2", "1200 W/m^2") == "300 … 1200 W/m^2"
+    assert texts.span("500 W", "6 kW") == "500 W … 6 kW"
+    assert texts.span("1", "20") == "1 … 20"

@@ -116,7 +116,10 @@ def _state(value: float) -> str:
 
 
 def _one(value: float, unit: str, places: int) -> str:
-    return "–" if math.isnan(value) else f"{value:.{places}f} {unit}".replace("-", "−")
+    if math.isnan(value):
+        return "–"
+    text = f"{value:.{places}f}"
+    return f"{text.lstrip('-') if float(text) == 0.0 else text} {unit}".replace("-", "−")
 
 
 def _pair(first: float, unit: str, places: int, second: float, other: str, other_places: int) -> str:

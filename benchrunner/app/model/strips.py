@@ -84,11 +84,12 @@ class Band:
     kind: str  # "guard" or "check"
     text: str
     step: int | None = None
+    role: str = ""  # the line it belongs to, where a strip has several
 
 
 def bands(strip: Strip, prepared: dict[str, Any]) -> list[Band]:
     """Guards (the whole run) and limits of checks (their own step) that belong in a strip; equal ones once."""
-    channels = {line.channel for line in strip.lines}
+    channels = {line.channel: line.role if len(strip.lines) > 1 else "" for line in strip.lines}
     found: list[Band] = []
     tightest: dict[tuple[str, bool], Band] = {}
     for guard in prepared.get("guards", []):
@@ -106,22 +107,16 @@ def bands(strip: Strip, prepared: dict[str, Any]) -> list[Band]:
     found += tightest.values()
     for step in prepared.get("steps", []):
         for check in step.get("checks", []):
-            if check["of"] not in channels or not _is_level(check["measure"], check["of"]):
+            channel = check["of"]
+            if channel not in channels or not _is_level(check["measure"], channel):
                 continue
             for key, upper in (("low", False), ("high", True)):
                 if check[key] is not None:
-                    found.append(
-                        Band(
-                            check[key] * strip.scale,
-                            upper,
-                            "check",
-                            f"limit of {check['id']}",
-                            int(step["index"]),
-                        )
-                    )
-    unique: dict[tuple[float, bool, str, int | None], Band] = {}
+                    value, text = check[key] * strip.scale, f"limit of {check['id']}"
+                    found.append(Band(value, upper, "check", text, int(step["index"]), channels[channel]))
+    unique: dict[tuple[float, bool, str, int | None, str], Band] = {}
     for band in found:
-        unique.setdefault((round(band.value, 9), band.upper, band.kind, band.step), band)
+        unique.setdefault((round(band.value, 9), band.upper, band.kind, band.step, band.role), band)
     return list(unique.values())
 
 

@@ -31,6 +31,12 @@ def clock(seconds: float) -> str:
     return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
 
 
+def span(low: str, high: str) -> str:
+    """A range in one text; a unit that both ends share is said once."""
+    first, _, unit = low.partition(" ")
+    return f"{first} … {high}" if unit and high.endswith(f" {unit}") else f"{low} … {high}"
+
+
 def check_lines(check: dict[str, Any]) -> tuple[str, str, str]:
     """A check in three short lines: what it is, value against limit, margin."""
     figures = words.figures(check)

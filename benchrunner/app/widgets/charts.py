@@ -131,7 +131,7 @@ class StripCharts(QWidget):
         for held in self.plots.values():
             for side in ("left", "bottom"):
                 axis = held.plot.getAxis(side)
-                axis.setPen(QPen(QColor(theme.rule), 1))
+                axis.setPen(pg.mkPen(theme.rule, width=1))
                 axis.setTextPen(QColor(theme.muted))
                 axis.setTickFont(self._tick_font())
             held.plot.showGrid(x=True, y=True, alpha=0.18 if theme.name == "light" else 0.22)
@@ -331,11 +331,11 @@ class StripCharts(QWidget):
         for held in self.plots.values():
             for item, band in zip(held.limits, held.bands, strict=False):
                 guard = band.kind == "guard"
-                colour = self._theme.roles["guard" if guard else "limit"]
+                colour = self._theme.roles["guard" if guard else band.role or "limit"]
                 style = Qt.PenStyle.DashDotLine if guard else Qt.PenStyle.DashLine
                 item.setPen(pg.mkPen(colour, width=1.4, style=style))
                 fill = QColor(colour)
-                fill.setAlpha(26 if guard else 34)
+                fill.setAlpha(26 if guard else 16 if band.role else 34)
                 item.setBrush(fill)
             for item in held.limits[len(held.bands) :]:
                 item.hide()

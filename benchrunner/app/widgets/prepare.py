@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import Qt, QTimer, Signal
-from PySide6.QtGui import QFont, QIntValidator
+from PySide6.QtGui import QFont, QIntValidator, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
@@ -310,7 +310,7 @@ class PreparePage(QWidget):
         else:
             for parameter in preview.parameters:
                 self._defaults[parameter.name] = parameter.default
-                self._ranges[parameter.name].setText(f"{parameter.low} … {parameter.high}")
+                self._ranges[parameter.name].setText(texts.span(parameter.low, parameter.high))
         if changed_risk:
             self.read.setChecked(False)
             self.checked.setChecked(False)
@@ -321,6 +321,14 @@ class PreparePage(QWidget):
     def working(self) -> None:
         """A new preview is on its way."""
         self._working = True
+        self._allow()
+
+    def failed(self, why: str) -> None:
+        """No preview could be made."""
+        self._working, self._preview = False, None
+        self.show_problems(
+            [("the preview", why, "choose again; if it stays so, this is a fault of the program")]
+        )
         self._allow()
 
     def show_problems(self, problems: list[tuple[str, str, str]]) -> None:
@@ -399,7 +407,7 @@ class PreparePage(QWidget):
             field.setObjectName(f"parameter {parameter.name}")
             field.setMaximumWidth(130)
             field.setMaxLength(120)
-            bounds = QLabel(f"{parameter.low} … {parameter.high}")
+            bounds = QLabel(texts.span(parameter.low, parameter.high))
             says.setBuddy(field)
             field.textEdited.connect(self._edited)
             self._form.addWidget(says, row, 0)
@@ -408,9 +416,21 @@ class PreparePage(QWidget):
             self._fields[parameter.name], self._defaults[parameter.name] = field, parameter.default
             self._ranges[parameter.name] = bounds
         self._parameters_head.setText("<b>Parameters</b>" if parameters else "<b>Parameters</b>: none")
-        rows = len(parameters)
-        self._form_scroll.setMinimumHeight(min(rows, 4) * 34)
-        self._form_scroll.setMaximumHeight(rows * 46 + 4)
+        QTimer.singleShot(0, self._fit_parameters)
+
+    def _fit_parameters(self) -> None:
+        """As high as the parameters need; from some height on they scroll."""
+        width = self._form_scroll.viewport().width()
+        needed = (
+            self._form.totalHeightForWidth(width)
+            if self._form.hasHeightForWidth()
+            else self._form.sizeHint().height()
+        )
+        self._form_scroll.setFixedHeight(max(4, min(needed + 4, int(0.42 * max(self.height(), 600)))))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt
+        super().resizeEvent(event)
+        QTimer.singleShot(0, self._fit_parameters)
 
     def _show_order(self, preview: Preview) -> None:
         steps = preview.prepared.get("steps", [])
@@ -471,7 +491,9 @@ class PreparePage(QWidget):
         preview = self._preview
         real = preview is not None and preview.simulated is False
         why = ""
-        if self._working or preview is None:
+        if preview is None and not self._working:
+            why = "Mend what stands in the way first."
+        elif self._working or preview is None:
             why = "Working out the running order…"
         elif preview.problems:
             why = "Mend what stands in the way first."

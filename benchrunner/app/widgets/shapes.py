@@ -1,7 +1,7 @@
 """The shapes of verdicts, drawn the same wherever they occur: told apart without colour."""
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF
+from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF, qGray
 
 from benchrunner.app.theme import Theme
 
@@ -12,7 +12,7 @@ def verdict_shape(painter: QPainter, theme: Theme, verdict: str, centre: QPointF
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     colour = theme.colour(verdict)
     half = size / 2
-    ink = QColor("#ffffff") if colour.lightnessF() < 0.62 else QColor("#16181a")
+    ink = QColor("#ffffff") if qGray(colour.rgb()) < 150 else QColor("#16181a")
     stroke = QPen(ink, max(1.5, size / 9), Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap)
     painter.setPen(Qt.PenStyle.NoPen)
     painter.setBrush(colour)
