@@ -44,9 +44,9 @@ def ask(scope, message):
 
 
 def armed(scope, rate=20_000, before=0.2, span=1.0, on=(1, 2, 4), source=4, change=3.0):
-    say(scope, "ABORt", f"ACQuire:SRATe {rate}", f"ACQuire:BEFore {before}", f"ACQuire:SPAN {span}")
-    say(scope, *(f"CHANnel{n}:STATe {'ON' if n in on else 'OFF'}" for n in range(1, 9)))
-    say(scope, f"TRIGger:SOURce CHANnel{source}", f"TRIGger:CHANge {change}", "INITiate")
+    say(scope, "ABORt", f"RECord:RATE {rate}", f"RECord:BEFore {before}", f"RECord:SPAN {span}")
+    say(scope, *(f"INPut{n}:STATe {'ON' if n in on else 'OFF'}" for n in range(1, 9)))
+    say(scope, f"TRIGger:SOURce INPut{source}", f"TRIGger:CHANge {change}", "INITiate")
     assert ask(scope, "SYSTem:ERRor?") == '0,"No error"'
     assert ask(scope, "TRIGger:STATe?") == "WAIT"
 
@@ -62,9 +62,9 @@ def until_done(plant, scope, poll=0.05, limit=20.0):
 
 def record(scope, number):
     points, start, rate, trigger, scale, offset = map(
-        float, ask(scope, f"WAVeform:PREamble? CHANnel{number}").split(",")
+        float, ask(scope, f"TRACe:PREamble? INPut{number}").split(",")
     )
-    raw = say(scope, f"WAVeform:DATA? CHANnel{number}")
+    raw = say(scope, f"TRACe:DATA? INPut{number}")
     # IEEE 488.2, 8.7.9: '#', digits of the length, the length, the data
     digits = int(raw[1:2])
     length = int(raw[2 : 2 + digits])
@@ -95,7 +95,7 @@ def test_a_capture_shows_what_the_plant_did():
     true, _ = waveform(plant, ("bus.voltage", "battery.voltage"), 2.0 + start, rate, len(volts))
     assert np.abs(volts - true[0]).max() < 0.3e-2 * 400 + 0.5  # what the bench card states of it
     assert np.abs(record(scope, 2)[3] - true[1]).max() < 0.2e-2 * 60 + 0.05
-    assert ask(scope, "WAVeform:LACKs?") == '"thd"'
+    assert ask(scope, "TRACe:LACKs?") == '"thd"'
 
 
 def test_done_comes_only_once_plant_time_has_passed_the_span():
@@ -129,7 +129,7 @@ def test_noise_follows_the_seed_and_has_its_size():
 def test_codes_are_those_of_a_14_bit_converter():
     _, scope = a_capture()
     assert np.abs(record(scope, 1)[4]).max() <= 8191
-    preamble = ask(scope, "WAVeform:PREamble? CHANnel1").split(",")
+    preamble = ask(scope, "TRACe:PREamble? INPut1").split(",")
     assert float(preamble[4]) == pytest.approx(800.0 / 8192)
 
 
@@ -141,7 +141,7 @@ def test_an_overdriven_input_takes_its_measures_away():
     plant.advance(3.0)
     plant.set("load.power", 0.0)
     until_done(plant, scope)
-    assert set(CLIPPED) <= set(ask(scope, "WAVeform:LACKs?").strip('"').split(","))
+    assert set(CLIPPED) <= set(ask(scope, "TRACe:LACKs?").strip('"').split(","))
 
 
 def test_nothing_happens_and_nothing_triggers():
@@ -156,23 +156,23 @@ def test_nothing_happens_and_nothing_triggers():
 
 def test_settings_read_back():
     _, scope = a_bench()
-    say(scope, "ACQ:SRAT 50 KHZ;BEF 100 MS;SPAN 2", "CHAN2:STAT 1", "TRIG:SOUR CHAN3;CHAN 2.5")
-    queries = "ACQ:SRAT?", "ACQ:BEF?", "ACQ:SPAN?", "CHAN2:STAT?", "TRIG:SOUR?", "TRIG:CHAN?"
-    assert [ask(scope, query) for query in queries] == ["50000", "0.1", "2", "1", "CHAN3", "2.5"]
+    say(scope, "REC:RATE 50 KHZ;BEF 100 MS;SPAN 2", "INP2:STAT 1", "TRIG:SOUR INP3;CHAN 2.5")
+    queries = "REC:RATE?", "REC:BEF?", "REC:SPAN?", "INP2:STAT?", "TRIG:SOUR?", "TRIG:CHAN?"
+    assert [ask(scope, query) for query in queries] == ["50000", "0.1", "2", "1", "INP3", "2.5"]
     say(scope, "*RST")
-    assert ask(scope, "CHAN2:STAT?") == "0"
+    assert ask(scope, "INP2:STAT?") == "0"
 
 
 @pytest.mark.parametrize(("messages", "code"), [
     (("INITiate",), -221),  # no input on
-    (("CHANnel5:STATe ON",), -241),  # not wired
-    (("CHANnel9:STATe ON",), -114),
-    (("ACQuire:SRATe 5000000",), -222),
-    (("WAVeform:DATA? CHANnel1",), -230),  # no record yet
-    (("WAVeform:LACKs?",), -230),
-    (("CHANnel1:STATe ON", "ACQuire:SRATe 200000", "ACQuire:SPAN 10", "INITiate"), -221),  # more than its memory
-    (("CHANnel1:STATe ON", "INITiate", "INITiate"), -213),
-    (("CHANnel1:STATe ON", "INITiate", "ACQuire:SPAN 2"), -221),
+    (("INPut5:STATe ON",), -241),  # not wired
+    (("INPut9:STATe ON",), -114),
+    (("RECord:RATE 5000000",), -222),
+    (("TRACe:DATA? INPut1",), -230),  # no record yet
+    (("TRACe:LACKs?",), -230),
+    (("INPut1:STATe ON", "RECord:RATE 200000", "RECord:SPAN 10", "INITiate"), -221),  # more than its memory
+    (("INPut1:STATe ON", "INITiate", "INITiate"), -213),
+    (("INPut1:STATe ON", "INITiate", "RECord:SPAN 2"), -221),
     (("TRIGger:CHANge 0",), -222),
 ])  # fmt: skip
 def test_mistakes_end_in_the_error_queue(messages, code):
@@ -183,7 +183,7 @@ def test_mistakes_end_in_the_error_queue(messages, code):
 
 def test_an_input_that_was_off_has_no_record():
     _, scope = a_capture(on=(1,), source=4)
-    assert say(scope, "WAVeform:DATA? CHANnel2") == b""
+    assert say(scope, "TRACe:DATA? INPut2") == b""
     assert ask(scope, "SYSTem:ERRor?").startswith("-221,")
 
 

@@ -192,7 +192,7 @@ class Switch(Parameter):
 
 @dataclass(frozen=True)
 class Choice(Parameter):
-    """One of a few words, long or short form (capitals), perhaps followed by a number (`CHANnel2`)."""
+    """One of a few words, long or short form (capitals), perhaps followed by a number (`INPut2`)."""
 
     words: tuple[str, ...] = ()
     last_number: int = 0

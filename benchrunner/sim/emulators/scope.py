@@ -105,7 +105,7 @@ class Scope(ScpiEmulator):
 
     def _trigger_source(self, word: str) -> None:
         self._refuse_while_waiting()
-        self.source = int(word[4:] or 1)
+        self.source = int(word[3:] or 1)
 
     # -- trigger and record
     # ---------------------------------------------------------------------------------------
@@ -179,7 +179,7 @@ class Scope(ScpiEmulator):
 
     def _of(self, word: str) -> tuple[Record, int]:
         self._follow()
-        number = int(word[4:] or 1)
+        number = int(word[3:] or 1)
         if self.record is None or self.state != "DONE":
             raise ScpiError(-230, "there is no finished record")
         if number not in self.record.codes:
@@ -208,29 +208,29 @@ class Scope(ScpiEmulator):
 
     def commands(self) -> list[Command]:
         """The recorder's own commands."""
-        an_input = Choice(words=("CHANnel",), last_number=INPUTS)
+        an_input = Choice(words=("INPut",), last_number=INPUTS)
         rate = Number(low=10_000.0, high=200_000.0, unit="HZ")
         return [
-            Command("ACQuire:SRATe", lambda v: self._set("rate", v), rate),
-            Command("ACQuire:SRATe?", lambda: f"{self.rate:.12g}"),
-            Command("ACQuire:BEFore", lambda v: self._set("before", v), Number(low=0.0, high=5.0, unit="S")),
-            Command("ACQuire:BEFore?", lambda: f"{self.before:.9g}"),
+            Command("RECord:RATE", lambda v: self._set("rate", v), rate),
+            Command("RECord:RATE?", lambda: f"{self.rate:.12g}"),
+            Command("RECord:BEFore", lambda v: self._set("before", v), Number(low=0.0, high=5.0, unit="S")),
+            Command("RECord:BEFore?", lambda: f"{self.before:.9g}"),
             Command(
-                "ACQuire:SPAN",
+                "RECord:SPAN",
                 lambda v: self._set("span", v),
                 Number(low=1e-3, high=LONGEST_RECORD, unit="S"),
             ),
-            Command("ACQuire:SPAN?", lambda: f"{self.span:.9g}"),
-            Command("CHANnel<n>:STATe", self._switch, Switch(), last_number=INPUTS),
-            Command("CHANnel<n>:STATe?", lambda n: str(int(self.on[n])), last_number=INPUTS),
+            Command("RECord:SPAN?", lambda: f"{self.span:.9g}"),
+            Command("INPut<n>:STATe", self._switch, Switch(), last_number=INPUTS),
+            Command("INPut<n>:STATe?", lambda n: str(int(self.on[n])), last_number=INPUTS),
             Command("TRIGger:SOURce", self._trigger_source, an_input),
-            Command("TRIGger:SOURce?", lambda: f"CHAN{self.source}"),
+            Command("TRIGger:SOURce?", lambda: f"INP{self.source}"),
             Command("TRIGger:CHANge", lambda v: self._set("change", v), Number(low=1e-6, high=1e6)),
             Command("TRIGger:CHANge?", lambda: f"{self.change:.9g}"),
             Command("INITiate[:IMMediate]", self._initiate),
             Command("ABORt", self._abort),
             Command("TRIGger:STATe?", self._follow),
-            Command("WAVeform:PREamble?", self._preamble, an_input),
-            Command("WAVeform:DATA?", self._data, an_input),
-            Command("WAVeform:LACKs?", self._lacks),
+            Command("TRACe:PREamble?", self._preamble, an_input),
+            Command("TRACe:DATA?", self._data, an_input),
+            Command("TRACe:LACKs?", self._lacks),
         ]

@@ -26,7 +26,7 @@ Action = Callable[..., str | bytes | None]
 
 
 class Command:
-    """One header, e.g. `MEASure:VOLTage[:AC]?` or `CHANnel<n>:STATe`, and what is done when it arrives.
+    """One header, e.g. `MEASure:VOLTage[:AC]?` or `INPut<n>:STATe`, and what is done when it arrives.
 
     Capitals are the short form, `[...]` may be left out, `<n>` takes a number (1 when left out). The action
     gets the numbers of the header, then the parsed parameters; a query returns its answer.
