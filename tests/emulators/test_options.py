@@ -116,3 +116,10 @@ def test_places_that_cannot_be_served() -> None:
         )
     with pytest.raises(Refused, match="cannot be served"):
         places(bench(address="GPIB0::7::INSTR"), kinds)
+
+
+def test_an_option_that_is_no_number_is_refused_in_words() -> None:
+    bench_card = bench(simulated='fault = "silent", fault_count = "2"')
+    assert from_bench(bench_card, "meter").number("fault_count", 0.0) == 2.0
+    with pytest.raises(Refused, match="simulated option 'bits'"):
+        from_bench(bench(simulated='bits = "many"'), "meter").number("bits", 14.0)

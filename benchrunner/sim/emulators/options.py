@@ -86,14 +86,24 @@ class Options:
         return ",".join(part.replace(",", " ") for part in (MAKER, model, self.serial or name, "1.0"))
 
     def number(self, key: str, otherwise: float) -> float:
-        """A plain number among the card's own options (a text such as "5 ms" is read with its unit)."""
+        """A plain number among the card's own options (a text such as "5 ms" is read with its unit).
+
+        Raises `Refused` for a text that is no number.
+        """
         value = self.own.get(key)
         if value is None:
             return otherwise
         if isinstance(value, str):
             from benchrunner import units
 
-            return float(units.parse(value).value)
+            try:
+                return float(value)
+            except ValueError:
+                pass
+            try:
+                return float(units.parse(value).value)
+            except units.UnitError as error:
+                raise Refused(Problem(f"simulated option {key!r}", error.what, error.mend)) from error
         return float(value)
 
 
