@@ -22,6 +22,12 @@ def call(options: argparse.Namespace) -> int:
     """0 if every file is in order, 2 if not."""
     from benchrunner.engine.files import check_any
 
+    if options.order and not options.pairing:
+        raise Refused(
+            Problem(
+                "--order", "needs a pairing: limits and times come from it", "add --pairing tarn6-corrie5"
+            )
+        )
     problems: list[Problem] = []
     for name in options.files:
         try:

@@ -1,18 +1,21 @@
 """Any file a person may hand to `check`: which kind it is, what is wrong with it, and what it says."""
 
 import json
+import re
 from pathlib import Path
 
 from pydantic import BaseModel
 
-from benchrunner import data, units
+from benchrunner import data
 from benchrunner.cards.bench import BenchCard, fit_bench
 from benchrunner.cards.driver import DriverCard, fit_driver
 from benchrunner.cards.pairing import PairingCard, preflight, read_pairing
 from benchrunner.cards.reading import Document, load
 from benchrunner.errors import Problem
+from benchrunner.procedure.actions import shown
 from benchrunner.procedure.order import unroll
 from benchrunner.procedure.reader import check_file, read
+from benchrunner.procedure.running import GroupCheck, PlannedCheck
 from benchrunner.procedure.schema import procedure_schema_text
 
 KIND_KEYS = (
@@ -59,20 +62,27 @@ def _order(path: Path, pairing: str) -> list[str]:
     bench = read_bench(data.find("simulated", "resources", "benches"))
     order = unroll(read(path), {**card.values(), **bench.values()}, {})
     lines = [
-        f"start: {c.channel} from {units.show(c.low, c.unit)} to {units.show(c.high, c.unit)}"
-        for c in order.start
+        f"start: {c.channel} from {shown(c.low, c.unit)} to {shown(c.high, c.unit)}" for c in order.start
     ]
     for number, step in enumerate(order.steps, 1):
         lines.append(
-            f"{number}. {step.id}: {step.title} (at most {units.show(step.at_most, 's')}, then {step.if_not})"
+            f"{number}. {step.id}: {step.title} (at most {shown(step.at_most, 's')}, else {step.if_not})"
         )
         lines += [f"     set {o.text or o.setting}" for o in step.do]
         if step.until is not None:
             lines.append(f"     until {step.until.text}")
-        lines += [
-            f"     check {c.id}: {c.measure} of {c.of or 'the step'} {c.limit_text}" for c in step.checks
-        ]
+        lines += [f"     check {c.id}: {c.measure} of {c.of or 'the step'}, {_limit(c)}" for c in step.checks]
+    lines += [
+        f"over the repeats: check {c.id}: {c.over} of {c.check}, {_limit(c)}" for c in order.group_checks
+    ]
     return lines
+
+
+def _limit(check: PlannedCheck | GroupCheck) -> str:
+    """The limit as a number, and how the procedure says it where that is more than the number."""
+    ends = [("at least", check.low), ("at most", check.high)]
+    text = " and ".join(f"{word} {shown(bound, check.unit)}" for word, bound in ends if bound is not None)
+    return f"{text} ({check.limit_text})" if re.search("[a-z_]{3,}[.][a-z]", check.limit_text) else text
 
 
 def schemas() -> dict[str, str]:

@@ -59,7 +59,7 @@ def condition(
         case "settled":
             return running.Condition(
                 "settled",
-                f"{channel} stays within ± {shown(within, unit)}{after}",
+                f"{channel} stays within ± {shown(within, unit, difference=True)}{after}",
                 channel,
                 unit,
                 within=within or 0.0,
@@ -87,7 +87,7 @@ def condition(
             text = f"{channel} from {shown(low, unit)} to {shown(high, unit)}{after}"
             return running.Condition("between", text, channel, unit, low=low, high=high, hold=hold)
         case _:
-            around = f" ± {shown(within, unit)}" if within else ""
+            around = f" ± {shown(within, unit, difference=True)}" if within else ""
             text = f"{channel} is {shown(value, unit)}{around}{after}"
             return running.Condition("is", text, channel, unit, low=value, within=within or 0.0, hold=hold)
 
@@ -204,10 +204,16 @@ def longest(condition: running.Condition | None) -> float:
     return 0.0 if math.isnan(condition.hold) else condition.hold
 
 
-def shown(value: float | None, unit: str) -> str:
-    """The value for people; "?" where it is not known."""
+def shown(value: float | None, unit: str, difference: bool = False) -> str:
+    """The value for people, without idle zeros; "?" where it is not known. A temperature reads in degrees Celsius, a
+    `difference` of two in kelvins."""
     from benchrunner import units
 
     if value is None or math.isnan(value):
         return "?"
-    return units.show(value, unit, percent=unit == "1" and 0 < abs(value) < 1)
+    if unit == "K" and not difference:
+        return f"{value - 273.15:.4g} \u00b0C"
+    figure, space, rest = units.show(value, unit, percent=unit == "1" and 0 < abs(value) < 1).partition(" ")
+    if "." in figure and "e" not in figure:
+        figure = figure.rstrip("0").rstrip(".")
+    return f"{figure}{space}{rest}"

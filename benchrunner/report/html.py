@@ -77,6 +77,9 @@ def _context(record: Record, verification: Verification) -> dict[str, Any]:
         "number": hashlib.sha256(bytes(record.part(HEADER))).hexdigest()[:16],
         "checks": checks,
         "groups": [c for c in checks if c.get("step") not in {p.step.id for p in steps}],
+        "unjudged": list(
+            dict.fromkeys(str(c.get("reason")) for c in checks if c.get("verdict") == "not judged")
+        ),
         "steps": steps,
         "overview": Markup(pictures.overview(steps)),  # our own SVG, its text escaped
         "svg": Markup,

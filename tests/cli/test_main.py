@@ -69,6 +69,7 @@ def test_help_loads_no_heavy_library() -> None:
         (["serve", "nowhere"], "nowhere", "loopback"),
         (["serve", "loopback", "--speed", "0"], "--speed", "factor"),
         (["keys", "export", "nobody"], "nobody", "keys make"),
+        (["check", "procedures/grid-loss.toml", "--order"], "--order", "--pairing"),
         (["run"], "benchrunner run", "--help"),
         (["frob"], "frob", "--help"),
         (["run", "procedures"], "is a folder", "load-rejection"),
@@ -149,6 +150,15 @@ def test_check_reads_every_shipped_file() -> None:
     done = benchrunner("check", *files)
     assert done.returncode == 0, done.stderr
     assert done.stdout.count("in order") == len(files)
+
+
+def test_check_shows_the_running_order_with_its_limits_in_numbers() -> None:
+    done = benchrunner("check", "procedures/grid-loss.toml", "--pairing", "tarn6-corrie5", "--order")
+    assert done.returncode == 0
+    assert "outage[3]/lose: Open the grid switch" in done.stdout
+    assert "minimum of battery.voltage, at least 42 V" in done.stdout  # dc_trip_low of the card
+    assert "over the repeats: check worst-gap: worst of gap, at most 20 ms" in done.stdout
+    assert "pv_source.temperature to 25 \u00b0C" in done.stdout
 
 
 def test_check_says_all_errors_at_once(tmp_path: Path) -> None:

@@ -270,3 +270,16 @@ def test_durations() -> None:
         "3 min 20 s",
         "2 h 05 min",
     ]
+
+
+def test_the_reason_for_what_was_not_judged_is_said_once(tmp_path: Path) -> None:
+    record_sample.write(tmp_path / "run", ended=False, close=False).sync()
+    record = Record.open(recover(tmp_path / "run").record)
+    unjudged = [check for check in record.checks if check["verdict"] == "not judged"]
+    assert unjudged
+    text = Reader(render(record)).text
+    assert (
+        text.count(f"Not judged : {unjudged[0]['reason']}")
+        + text.count(f"Not judged: {unjudged[0]['reason']}")
+        == 1
+    )
