@@ -265,7 +265,7 @@ class Record:
                 if raw is not None:
                     table = parts.open_table(raw, part, parts.readings_schema(source, self.plan.channels))
                     for batch in parts.batches(table, part, ["at", name]):
-                        found.append((batch.column("at").to_numpy(), batch.column(name).to_numpy()))
+                        found.append(tuple(parts.numbers_of(batch.column(column)) for column in ("at", name)))
                 elif not found:
                     found.append((np.zeros(0), np.zeros(0)))
         if not found:

@@ -76,7 +76,7 @@ class TableWriter:
         if not self._gathered:
             return
         arrays = [
-            pa.array(np.concatenate(column), type=f.type)
+            _column(np.concatenate(column).astype(f.type.to_pandas_dtype(), copy=False), f.type)
             for column, f in zip(self._columns, self._schema, strict=True)
         ]
         self._writer.write_table(pa.Table.from_arrays(arrays, schema=self._schema), row_group_size=ROW_GROUP)
@@ -92,6 +92,23 @@ class TableWriter:
             self._writer.close()
         finally:
             self._stream.close()
+
+
+def _column(numbers: Any, kind: Any) -> Any:
+    """A numpy column as an Arrow array on the same memory. (`pa.array` would load pandas to ask whether it is one of its.)"""
+    import pyarrow as pa
+
+    return pa.Array.from_buffers(kind, len(numbers), [None, pa.py_buffer(np.ascontiguousarray(numbers))])
+
+
+def numbers_of(column: Any) -> Any:
+    """An Arrow array of numbers as a numpy array, NaN for none; without pandas where it can be."""
+    kind = np.dtype(column.type.to_pandas_dtype())
+    if column.null_count or kind.kind not in "iuf" or not len(column):
+        return column.to_numpy(zero_copy_only=False)
+    return np.frombuffer(
+        column.buffers()[1], dtype=kind, count=len(column), offset=column.offset * kind.itemsize
+    )
 
 
 def readings_columns(items: Sequence[Any]) -> list[Any]:
@@ -172,7 +189,7 @@ def write_waveform(
     schema = pa.schema(fields, {**facts, "order": str(data["order"]), "format": "1"})
     with path.open("wb") as stream:
         pq.write_table(
-            pa.Table.from_arrays([pa.array(row) for row in samples], schema=schema),
+            pa.Table.from_arrays([_column(row, pa.float64()) for row in samples], schema=schema),
             stream,
             compression="zstd",
             version="2.6",
@@ -268,7 +285,7 @@ def _readings(
         return
     table = open_table(buffer, part, readings_schema(source, plan.channels))
     for batch in batches(table, part):
-        columns = [column.to_numpy(zero_copy_only=False).tolist() for column in batch.columns]
+        columns = [numbers_of(column).tolist() for column in batch.columns]
         seq, arrived, at, spread, flags = columns[:5]
         values = zip(*columns[5:], strict=True) if len(columns) > 5 else (() for _ in seq)
         for k, row in enumerate(values):
@@ -312,7 +329,9 @@ def samples_of(buffer: Any, part: str) -> Any:
     if table.metadata.num_rows * max(table.metadata.num_columns, 1) > MOST_SAMPLES:
         raise ContainerError(Problem(part, "announces too many samples", "the record is damaged or forged"))
     try:
-        columns = [column.to_numpy() for column in table.read().columns]
+        columns = [
+            np.concatenate([np.zeros(0), *map(numbers_of, column.chunks)]) for column in table.read().columns
+        ]
         return np.array(columns, dtype=np.float64).reshape(len(columns), table.metadata.num_rows)
     except Exception as error:
         raise _damaged(part, error) from error
