@@ -58,6 +58,9 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
     finally:
         _let_go(host, stream)
     ended = _ended(runner, host.now, failed)
+    if not journal.complete and ended["finished"]:  # a pass that the record cannot show is none
+        ended = {**ended, "exit": max(ended["exit"], 4), "ended_by": "fault", "finished": False,
+                 "reason": "the journal could not be written to its end"}  # fmt: skip
     stream.send(host.now, "note", {"text": "sealing the record", "level": "info"})
     record = folder.with_name(folder.name + ".bench")
     try:

@@ -194,6 +194,11 @@ class Journal:
             (self.path.parent / "reserve").unlink()
         self._raise()
 
+    @property
+    def complete(self) -> bool:
+        """After `close`: everything is written down."""
+        return self._done.is_set() and not self._waiting and not self._abandoned
+
     def __enter__(self) -> "Journal":
         return self
 

@@ -281,3 +281,29 @@ def test_a_disk_that_hangs_in_mid_run_makes_safe(trial: Trial, monkeypatch: pyte
     assert (ended["exit"], ended["safe"], ended["ended_by"]) == (4, "confirmed", "fault")
     assert "disk has taken nothing" in ended["reason"]
     assert_dead(trial)
+
+
+def test_a_journal_that_fails_while_making_safe_is_no_pass(
+    trial: Trial, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All checks had passed by then, but the record cannot show the end of the run."""
+    event, write, full = Journal.event, Journal._write_frame, []
+
+    def watch(self: Journal, item: Any) -> None:
+        if item.kind == "state" and item.data["state"] == "making safe":
+            full.append(True)
+        event(self, item)
+
+    def refuse(self: Journal, payload: bytes) -> bool:
+        if full:
+            self._fail(OSError(28, "No space left on device"))
+            return False
+        return write(self, payload)
+
+    monkeypatch.setattr(Journal, "event", watch)
+    monkeypatch.setattr(Journal, "_write_frame", refuse)
+    ended = trial.run()
+    assert full
+    assert (ended["exit"], ended["finished"], ended["safe"]) == (4, False, "confirmed")
+    assert_dead(trial)
+    assert Record.open(ended["record"]).header["finished"] is False
