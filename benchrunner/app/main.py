@@ -11,8 +11,10 @@ from types import TracebackType
 from typing import Any
 
 from PySide6.QtCore import QTimer
+from PySide6.QtGui import QIcon
 from PySide6.QtWidgets import QApplication, QStyleFactory
 
+from benchrunner import data
 from benchrunner.app.theme import CHOICES, Themes
 from benchrunner.app.window import Window, error_text
 
@@ -26,6 +28,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     options = parser.parse_args([] if argv is None else list(argv))
     application = make_application()
     window = Window(Themes(application, options.theme))
+    QTimer.singleShot(0, lambda: application.setWindowIcon(_icon()))
     _catch_errors(window)
     _end_on_signals(window)
     _collect_here(application)
@@ -42,6 +45,14 @@ def make_application() -> QApplication:
     if style is not None:
         application.setStyle(style)
     return application
+
+
+def _icon() -> QIcon:
+    """The program's own picture; an installation without it does without."""
+    try:
+        return QIcon(str(data.folder("resources") / "icons" / "benchrunner.svg"))
+    except FileNotFoundError:
+        return QIcon()
 
 
 def _catch_errors(window: Window) -> None:

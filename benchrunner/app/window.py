@@ -17,7 +17,7 @@ from benchrunner.app import menus
 from benchrunner.app.background import Background
 from benchrunner.app.escape import EscapeHold
 from benchrunner.app.link import EngineLink
-from benchrunner.app.model import choices, preview
+from benchrunner.app.model import choices, preview, texts
 from benchrunner.app.model.run import RunState
 from benchrunner.app.theme import Theme, Themes
 from benchrunner.app.tools import Tools
@@ -312,6 +312,13 @@ class Window(QMainWindow):
             self._take_answer(name, answer, error)
 
     def _refresh_all(self) -> None:
+        state = self.header.state.text()
+        shown = [
+            self.header.title.text(),
+            state,
+            texts.SIMULATED if self.header.simulated.isVisible() else "",
+        ]
+        self.setWindowTitle(" – ".join([part for part in shown if part] + ["benchrunner"]))
         self.escape.armed = self.going
         self.header.refresh(self.run, self.going)
         self.actions_.refresh(self)

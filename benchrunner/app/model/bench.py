@@ -33,6 +33,7 @@ class BenchView:
     inverter_enabled: bool | None
     interlock: bool | None
     load_on: bool | None
+    sun_live: bool | None  # between PV source and PV inverter
     mains_live: bool | None  # upstream of the grid switch; nothing measures there while it is open
     grid_live: bool | None  # between grid switch and transfer relay
     bus_live: bool | None
@@ -76,6 +77,7 @@ def view(run: RunState) -> BenchView:
         inverter_enabled=_switch(value("relays.inverter_enable")),
         interlock=_switch(value("interlock.closed")),
         load_on=None if math.isnan(value("load.power")) else abs(value("load.power")) > _FLOWS,
+        sun_live=_live(value("pv_source.voltage")),
         mains_live=mains_live,
         grid_live=grid_live,
         bus_live=bus_live,

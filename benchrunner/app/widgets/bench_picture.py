@@ -79,7 +79,7 @@ class BenchPicture(QWidget):
         self._flow(p, left + (switch - left) * 0.52, _TOP, v.grid, 1)
         # PV row
         inverter, contactor = left + (bus - left) * 0.36, left + (bus - left) * 0.80
-        self._wire(p, left + 20, inverter - 20, _LOW, None if v.sun_text == "–" else True)
+        self._wire(p, left + 20, inverter - 20, _LOW, v.sun_live)
         self._wire(p, inverter + 20, contactor - 16, _LOW, v.bus_live if v.pv_contactor else None)
         self._wire(p, contactor + 16, bus, _LOW, v.bus_live)
         self._sun(p, left, _LOW)

@@ -2,7 +2,15 @@
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QPainter, QPaintEvent, QPalette, QPen
-from PySide6.QtWidgets import QCheckBox, QStyleOptionButton, QWidget
+from PySide6.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QStyle,
+    QStyleOptionButton,
+    QStyleOptionComboBox,
+    QStylePainter,
+    QWidget,
+)
 
 FIELDS = "QLineEdit{border:1px solid palette(dark);border-radius:2px;padding:3px 4px;background:palette(base);}QLineEdit:focus{border:2px solid palette(highlight);padding:2px 3px;}"
 
@@ -51,3 +59,28 @@ class CheckBox(QCheckBox):
 
     def hitButton(self, place: object) -> bool:  # noqa: N802 - Qt
         return bool(self.rect().contains(place))  # type: ignore[call-overload]
+
+
+class ComboBox(QComboBox):
+    """A combo box that shows by dots that its text goes on, and says all of it in its tip."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.setMinimumContentsLength(12)
+        self.currentTextChanged.connect(self.setToolTip)
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802 - Qt
+        painter = QStylePainter(self)
+        option = QStyleOptionComboBox()
+        self.initStyleOption(option)
+        painter.drawComplexControl(QStyle.ComplexControl.CC_ComboBox, option)
+        place = self.style().subControlRect(
+            QStyle.ComplexControl.CC_ComboBox, option, QStyle.SubControl.SC_ComboBoxEditField, self
+        )
+        text = self.fontMetrics().elidedText(
+            self.currentText(), Qt.TextElideMode.ElideRight, place.width() - 4
+        )
+        option.currentText = text
+        painter.drawControl(QStyle.ControlElement.CE_ComboBoxLabel, option)
+        painter.end()

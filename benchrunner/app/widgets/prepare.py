@@ -29,7 +29,7 @@ from benchrunner.app.model import texts
 from benchrunner.app.model.choices import Choice, read_choice
 from benchrunner.app.model.preview import ParameterView, Preview
 from benchrunner.app.theme import Theme
-from benchrunner.app.widgets.controls import FIELDS, CheckBox
+from benchrunner.app.widgets.controls import FIELDS, CheckBox, ComboBox
 
 OTHER = "Open another file…"
 SPEEDS: tuple[tuple[str, float | str], ...] = (
@@ -79,14 +79,12 @@ class PreparePage(QWidget):
         self.procedures.setSpacing(3)
         column.addWidget(_label("Pr&ocedure", self.procedures))
         column.addWidget(self.procedures, 1)
-        self.pairings, self.benches = QComboBox(), QComboBox()
+        self.pairings, self.benches = ComboBox(), ComboBox()
         for box, text in ((self.pairings, "Pa&iring"), (self.benches, "&Bench")):
-            box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
-            box.setMinimumContentsLength(18)
             box.setAccessibleName(text.replace("&", ""))
             column.addWidget(_label(text, box))
             column.addWidget(box)
-        self.speed = QComboBox()
+        self.speed = ComboBox()
         for name, value in SPEEDS:
             self.speed.addItem(name, value)
         self.speed.setCurrentIndex(1)
@@ -95,7 +93,7 @@ class PreparePage(QWidget):
         self.seed.setToolTip(
             "For random points on the wave and simulated noise; the same seed gives the same run."
         )
-        self.key = QComboBox()
+        self.key = ComboBox()
         self.key.addItem("not signed", "")
         self.passphrase = QLineEdit()
         self.passphrase.setEchoMode(QLineEdit.EchoMode.Password)
