@@ -43,10 +43,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def call(options: argparse.Namespace) -> int:
     """Serve until Ctrl-C or a request to end."""
-    from benchrunner import data
     from benchrunner.cards.bench import read_bench
     from benchrunner.cards.pairing import read_pairing
     from benchrunner.cli.run import MOST_PORT, MOST_SEED
+    from benchrunner.engine.files import find_kind
     from benchrunner.sim.served import Server
     from benchrunner.units import UnitError, parse
 
@@ -79,8 +79,8 @@ def call(options: argparse.Namespace) -> int:
             start[name.strip()] = parse(value.strip()).value
         except UnitError as error:
             raise Refused(Problem(f"--start {given}", error.what, error.mend)) from error
-    bench = read_bench(data.find(options.bench, "resources", "benches"))
-    pairing = read_pairing(data.find(options.pairing, "resources", "pairings"))
+    bench = read_bench(find_kind(options.bench, "bench card"))
+    pairing = read_pairing(find_kind(options.pairing, "pairing card"))
     unsupported = pairing.supported()
     if unsupported:
         raise Refused(unsupported)

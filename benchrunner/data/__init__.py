@@ -47,8 +47,14 @@ def find(name: str, kind: str, inside: str = "") -> Path:
         for place in places:
             if (place / f"{stem}.toml").is_file():
                 return place / f"{stem}.toml"
+    lost = [
+        part
+        for part in os.environ.get("BENCHRUNNER_PATH", "").split(os.pathsep)
+        if part and not Path(part).is_dir()
+    ]
     there = sorted({path.stem for place in places if place.is_dir() for path in place.glob("*.toml")})
     what = "is a folder, not a file" if name and given.is_dir() else "there is no such file"
-    raise Refused(
-        Problem(name or "''", f"{what} ({inside or kind})", f"give a path, or one of: {', '.join(there)}")
-    )
+    mend = f"give a path, or one of: {', '.join(there)}"
+    if lost:
+        mend += f"; BENCHRUNNER_PATH names folders that are not there: {', '.join(lost)}"
+    raise Refused(Problem(name or "''", f"{what} ({inside or kind})", mend))

@@ -11,7 +11,7 @@ from benchrunner.cards.bench import BenchCard, fit_bench
 from benchrunner.cards.driver import DriverCard, fit_driver
 from benchrunner.cards.pairing import PairingCard, preflight, read_pairing
 from benchrunner.cards.reading import Document, load
-from benchrunner.errors import Problem
+from benchrunner.errors import Problem, Refused
 from benchrunner.procedure.actions import shown
 from benchrunner.procedure.order import unroll
 from benchrunner.procedure.reader import check_file, read
@@ -24,11 +24,26 @@ KIND_KEYS = (
     ("link", "driver card"),
     ("steps", "procedure"),
 )
+FOLDERS = {
+    "procedure": ("procedures",),
+    "pairing card": ("resources", "pairings"),
+    "bench card": ("resources", "benches"),
+}
 
 
 def kind_of(document: Document) -> str:
     """Which kind of file it is, by the key that only that kind has; a file with none of them is read as a procedure."""
     return next((kind for key, kind in KIND_KEYS if key in document.data), "procedure")
+
+
+def find_kind(name: str, kind: str) -> Path:
+    """The file meant by `name`. Raises `Refused` if there is none, or if it clearly is a file of another kind."""
+    path = data.find(name, *FOLDERS[kind])
+    document = load(path)
+    if (found := kind_of(document)) != kind and any(key in document.data for key, _ in KIND_KEYS):
+        order = "benchrunner run PROCEDURE --pairing CARD --bench CARD"
+        raise Refused(Problem(name, f"is a {found}, not a {kind}", f"give each in its place: {order}"))
+    return path
 
 
 def check_any(path: Path, pairing: str = "") -> tuple[list[Problem], str, list[str]]:
@@ -58,7 +73,7 @@ def _order(path: Path, pairing: str) -> list[str]:
     """The running order in lines. Values of a bench card are taken from the simulated bench."""
     from benchrunner.cards.bench import read_bench
 
-    card = read_pairing(data.find(pairing, "resources", "pairings"))
+    card = read_pairing(find_kind(pairing, "pairing card"))
     bench = read_bench(data.find("simulated", "resources", "benches"))
     order = unroll(read(path), {**card.values(), **bench.values()}, {})
     lines = [

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from benchrunner import data
 from benchrunner.bench.fits import check_bench, fits
 from benchrunner.bench.hosts import live_rate
 from benchrunner.bench.plan import guards as bench_guards
@@ -17,6 +16,7 @@ from benchrunner.cards.bench import Bench, read_bench
 from benchrunner.cards.pairing import PairingCard, read_pairing
 from benchrunner.cards.reading import Document, load
 from benchrunner.core.plan import RunPlan
+from benchrunner.engine.files import find_kind
 from benchrunner.engine.request import RunRequest
 from benchrunner.errors import Problem, Refused
 from benchrunner.procedure.guards import merge_guards
@@ -25,6 +25,7 @@ from benchrunner.procedure.reader import read
 from benchrunner.procedure.running import PlannedGuard, RunningOrder
 
 T = TypeVar("T")
+LONGEST_NAME = 200  # letters of a person's name
 
 
 @dataclass(frozen=True)
@@ -63,9 +64,10 @@ class _Gathered:
 def prepare(request: RunRequest) -> Prepared:
     """Read and check everything. Raises `Refused`."""
     gathered = _Gathered()
-    procedure_path = gathered.attempt(lambda: data.find(request.procedure, "procedures"))
-    pairing_path = gathered.attempt(lambda: data.find(request.pairing, "resources", "pairings"))
-    bench_path = gathered.attempt(lambda: data.find(request.bench, "resources", "benches"))
+    gathered.problems += _text_problems(request)
+    procedure_path = gathered.attempt(lambda: find_kind(request.procedure, "procedure"))
+    pairing_path = gathered.attempt(lambda: find_kind(request.pairing, "pairing card"))
+    bench_path = gathered.attempt(lambda: find_kind(request.bench, "bench card"))
     procedure = gathered.attempt(lambda: read(procedure_path)) if procedure_path else None
     pairing = gathered.attempt(lambda: read_pairing(pairing_path)) if pairing_path else None
     bench = gathered.attempt(lambda: read_bench(bench_path)) if bench_path else None
@@ -119,6 +121,27 @@ def plan_of(order: RunningOrder, pairing: PairingCard, bench: Bench, seed: int, 
         simulated=bench.simulated,
         nominal_frequency=pairing.battery_inverter.rated_frequency,
     )
+
+
+def _text_problems(request: RunRequest) -> list[Problem]:
+    """Whatever goes into the record has to be text that can be written, and of a length that a person reads."""
+    texts = {
+        "the procedure's file": request.procedure,
+        "--pairing": request.pairing,
+        "--bench": request.bench,
+        "--operator": request.operator,
+        "--acknowledge": request.acknowledge,
+        **{f"--set {name}": f"{name}={value}" for name, value in request.settings.items()},
+    }
+    problems = []
+    for where, text in texts.items():
+        shown = where.encode("utf-8", "replace").decode()
+        if any(0xD800 <= ord(letter) < 0xE000 or ord(letter) < 32 for letter in text):
+            mend = "use letters that can be printed; a terminal in UTF-8 helps, and renaming the file"
+            problems.append(Problem(shown, "holds bytes that are no text", mend))
+        elif where in ("--operator", "--acknowledge") and len(text) > LONGEST_NAME:
+            problems.append(Problem(shown, f"has {len(text)} letters", f"give at most {LONGEST_NAME}"))
+    return problems
 
 
 def _speed_problems(request: RunRequest, bench: Bench) -> list[Problem]:
