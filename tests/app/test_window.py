@@ -42,6 +42,7 @@ def running(screen: Screen, real_run: list[Event]) -> tuple[Screen, FakeLink]:
 def test_a_run_starts_only_once_the_cautions_were_acknowledged(screen: Screen) -> None:
     page = screen.ready().window.prepare
     assert "emergency stop" in page.cautions.toPlainText()
+    assert "Stay clear of the bench" in page.cautions.toPlainText()  # a step's own caution
     assert page.start.isEnabled()
     page.read.setChecked(False)
     assert not page.start.isEnabled() and page.why_not.text()
@@ -114,6 +115,7 @@ def test_a_run_shows_itself(running: tuple[Screen, FakeLink]) -> None:
     window, page = screen.window, screen.window.run_page
     assert window.header.simulated.isVisible() and "SIMULATED" in window.header.simulated.text()
     assert "Drop the load" in page.step.text()
+    assert "Caution: The load drops now. Stay clear of the bench." in page.says.text()
     curve = page.charts.plots["frequency"].curves[0]
     assert len(curve.xData) == len(window.run.traces["bus.frequency"])
     low, high = page.charts.span()

@@ -22,6 +22,7 @@ class StepState:
     id: str
     title: str
     says: str = ""
+    cautions: tuple[str, ...] = ()
     group: str = ""
     repeat: int = 0
     expected: float = 0.0
@@ -140,6 +141,7 @@ class RunState:
                 id=str(s["id"]),
                 title=str(s["title"]),
                 says=str(s.get("says") or ""),
+                cautions=tuple(str(c) for c in s.get("cautions") or ()),
                 group=str(s.get("group") or ""),
                 repeat=int(s.get("repeat") or 0),
                 expected=float(s.get("expected") or 0.0),
@@ -180,6 +182,8 @@ class RunState:
         if phase == "started":
             step.started, step.ended = at, None
             self._say(at, f"Step {index + 1} of {len(self.steps)}: {step.title}")
+            for caution in step.cautions:
+                self._say(at, f"Caution: {caution}", "warning")
         elif phase == "waiting":
             step.waits_for = text
         elif phase in ("done", "failed", "skipped"):

@@ -251,6 +251,7 @@ def _says(bar: Bar) -> str:
         lines.append(f"since {texts.clock(bar.start)}; at most {texts.clock(step.at_most)}")
     else:
         lines.append(f"{bar.look}, {texts.clock(bar.start)} to {texts.clock(bar.end)}")
+    lines += [f"Caution: {caution}" for caution in step.cautions]
     if step.says:
         lines.append(step.says)
     if step.text:

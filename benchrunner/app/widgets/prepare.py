@@ -444,7 +444,11 @@ class PreparePage(QWidget):
             )
             for column, text in enumerate(cells):
                 item = QTableWidgetItem(text)
-                item.setToolTip(f"{step['id']}\n{step['says']}".strip())
+                item.setToolTip(
+                    "\n".join(
+                        [step["id"], *(f"Caution: {c}" for c in step.get("cautions", [])), step["says"]]
+                    )
+                )
                 if column:
                     item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
                 self.order.setItem(row, column, item)
@@ -462,7 +466,15 @@ class PreparePage(QWidget):
     def _show_texts(self, preview: Preview) -> None:
         self.title.setText(preview.title or Path(preview.procedure).stem)
         self.purpose.setText(preview.purpose)
-        items = "".join(f"<li style='margin-bottom:5px'>{_escaped(c)}</li>" for c in preview.cautions)
+        of_steps = [
+            f"During \u201c{step['title']}\u201d: {caution}"
+            for step in preview.prepared.get("steps", [])
+            for caution in step.get("cautions", [])
+            if step.get("repeat", 0) <= 1
+        ]
+        items = "".join(
+            f"<li style='margin-bottom:5px'>{_escaped(c)}</li>" for c in (*preview.cautions, *of_steps)
+        )
         listed = (
             f"<ul style='margin-left:-22px'>{items}</ul>" if items else "<p>The procedure states none.</p>"
         )

@@ -23,6 +23,7 @@ from benchrunner.app.widgets.charts import StripCharts
 from benchrunner.app.widgets.course import CourseView
 from benchrunner.app.widgets.ledger import Ledger
 from benchrunner.app.widgets.outcome import OutcomePanel
+from benchrunner.app.widgets.pages import escaped
 from benchrunner.app.widgets.question import QuestionPanel
 
 
@@ -166,7 +167,7 @@ class RunPage(QWidget):
         self.wait.setText(wait)
         self.wait.setToolTip(wait)
         step = run.current
-        self.says.setText(step.says if step is not None else "")
+        self.says.setText(_said(step.says, step.cautions) if step is not None else "")
 
     def _show_notes(self, run: RunState) -> None:
         """Add the new events, each with its time hanging at the left."""
@@ -187,3 +188,9 @@ class RunPage(QWidget):
         self._seen_notes = run.notes_ever
         bar = self.events.verticalScrollBar()
         bar.setValue(bar.maximum())
+
+
+def _said(says: str, cautions: tuple[str, ...]) -> str:
+    """What is read out of a step, its cautions first."""
+    said = "".join(f"<b>Caution: {escaped(caution)}</b> " for caution in cautions)
+    return said + escaped(says)
