@@ -3,10 +3,11 @@
 import argparse
 import contextlib
 import gc
+import os
 import signal
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from types import TracebackType
 from typing import Any
 
@@ -17,6 +18,7 @@ from PySide6.QtWidgets import QApplication, QStyleFactory
 from benchrunner import data
 from benchrunner.app.theme import CHOICES, Themes
 from benchrunner.app.window import Window, error_text
+from benchrunner.errors import Problem
 
 _COLLECT = 2000  # ms between collections of garbage
 
@@ -26,6 +28,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="benchrunner", description="The window.")
     parser.add_argument("--theme", choices=CHOICES, default="", help="colours (also: BENCHRUNNER_THEME)")
     options = parser.parse_args([] if argv is None else list(argv))
+    if (problem := no_screen(os.environ, sys.platform)) is not None:
+        print(f"refused: {problem}", file=sys.stderr)
+        return 2
     application = make_application()
     window = Window(Themes(application, options.theme))
     QTimer.singleShot(0, lambda: application.setWindowIcon(_icon()))
@@ -34,6 +39,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     _collect_here(application)
     window.show()
     return int(application.exec())
+
+
+def no_screen(environment: Mapping[str, str], platform: str) -> Problem | None:
+    """Why no window can be opened here, if none can: Qt would end the program without a word that helps."""
+    if not platform.startswith("linux") or any(
+        environment.get(k) for k in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    ):
+        return None
+    return Problem(
+        "the window",
+        "there is no screen here (neither DISPLAY nor WAYLAND_DISPLAY is set)",
+        "start it from a desktop, or use the commands: benchrunner --help",
+    )
 
 
 def make_application() -> QApplication:

@@ -1,10 +1,14 @@
 """The models know no Qt, and the window opens without the heavy libraries."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 import benchrunner.app.model
+from benchrunner.app.main import no_screen
 
 
 def loaded_by(program: str) -> set[str]:
@@ -47,3 +51,27 @@ def test_the_window_is_imported_without_what_only_a_run_needs() -> None:
         "cryptography",
     )
     assert not {m for m in modules if m.split(".")[0] in heavy}
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere there always is one")
+def test_without_a_screen_it_is_refused_in_words() -> None:
+    environment = {
+        k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    }
+    done = subprocess.run(
+        [sys.executable, "-m", "benchrunner"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env=environment,
+        check=False,
+    )
+    assert done.returncode == 2, done.stderr
+    assert "no screen" in done.stderr and "mend:" in done.stderr
+
+
+def test_a_screen_is_asked_for_only_where_one_is_needed() -> None:
+    assert no_screen({}, "linux") is not None
+    assert no_screen({"DISPLAY": ":0"}, "linux") is None
+    assert no_screen({"QT_QPA_PLATFORM": "offscreen"}, "linux") is None
+    assert no_screen({}, "win32") is None
