@@ -115,12 +115,17 @@ def integral(data: Series, arguments: Arguments) -> Measured:
 
 
 def slope(data: Series, arguments: Arguments) -> Measured:
-    """Largest rate of change over `over` seconds (at least four polls), by a straight line through the
-    readings. The
-    two ends' errors count as independent, as for `span`, and so do their times."""
+    """Largest rate of change over `over` seconds, by a straight line through the readings, of which four must fall
+    into them: fewer would show the mean rate over a longer time, which is another, smaller figure. The two ends'
+    errors count as independent, as for `span`, and so do their times."""
     t, v = data.times, data.values
     period = float(np.median(np.diff(t)))
-    over = max(number(arguments, "over", 0.5), 4 * period)
+    over = number(arguments, "over", 0.5)
+    if 4 * period > 1.2 * over:
+        return nothing(
+            f"the readings of {data.channel} come every {period:.3g} s, too seldom for a rate over {over:g} s: "
+            "poll faster, or judge the rate over a longer time"
+        )
     best, at, index = 0.0, float(t[0]), 0
     ends = np.searchsorted(t, t + over * (1 + 1e-9), side="right")
     found = False

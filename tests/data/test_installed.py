@@ -1,5 +1,6 @@
 """The three data folders are found in a wheel, in an editable install and in the source tree."""
 
+import os
 import subprocess
 import sys
 import venv
@@ -22,7 +23,10 @@ print(data.find("ac-meter-scpi", "drivers"))
 
 
 def look(python: Path, cwd: Path) -> list[Path]:
-    done = subprocess.run([python, "-c", LOOK], cwd=cwd, capture_output=True, text=True, check=True)
+    clean = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
+    done = subprocess.run(
+        [python, "-c", LOOK], cwd=cwd, capture_output=True, text=True, check=True, env=clean
+    )
     return [Path(line) for line in done.stdout.splitlines()]
 
 
