@@ -27,6 +27,7 @@ def run(
     passphrase: str = "",
     operator: str = "",
     acknowledge: str = "",
+    port_base: int | None = None,
     **parameters: str,
 ) -> "Record":
     """Run a procedure and open its record, whatever the verdict (`record.header["verdict"]`).
@@ -38,7 +39,7 @@ def run(
 
     request = RunRequest(
         procedure=str(procedure), pairing=str(pairing), bench=str(bench), settings={k: str(v) for k, v in parameters.items()},
-        speed=speed, seed=seed, out=str(out), key=key, passphrase=passphrase, operator=operator, acknowledge=acknowledge,
+        speed=speed, seed=seed, out=str(out), key=key, passphrase=passphrase, operator=operator, acknowledge=acknowledge, port_base=port_base,
     )  # fmt: skip
     session = Session.start(request)
     try:

@@ -98,8 +98,24 @@ def prepare(request: RunRequest) -> Prepared:
         pairing_document=load(pairing_path),
         start=_start(order) if bench.simulated else {},
         overridden=(),
-        deviations=tuple(f"{name} set to {value}" for name, value in request.settings.items()),
+        deviations=(
+            *(f"{name} set to {value}" for name, value in request.settings.items()),
+            *_polled_seldom(plan, bench),
+        ),
     )
+
+
+def _polled_seldom(plan: RunPlan, bench: Bench) -> list[str]:
+    """What a simulated bench that is served faster than real time costs: said, since extremes may hide between polls."""
+    parts = bench.card.instruments
+    slow = [s for s in plan.sources if s.period > parts[s.name].period > 0]
+    if not slow:
+        return []
+    longest = max(source.period for source in slow)
+    return [
+        f"{len(slow)} instruments are polled more seldom than their cards say (up to every {longest:g} s of the bench's "
+        "clock), because the bench is served faster than real time: what is shorter than that may go unseen"
+    ]
 
 
 def plan_of(order: RunningOrder, pairing: PairingCard, bench: Bench, seed: int, rate: float = 1.0) -> RunPlan:

@@ -47,6 +47,8 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
         try:
             opening = prepared_event(prepared, str(folder))
             stream.emit(opening)
+            for said in prepared.deviations:
+                stream.send(0.0, "note", {"text": said, "level": "info"})
             live = (
                 LiveReadings(stream, [source.channels for source in prepared.plan.sources])
                 if request.live

@@ -61,23 +61,21 @@ def test_lockstep_over_the_wire_gives_the_values_of_memory(
 
 
 @pytest.mark.slow
-def test_served_in_real_time_gives_the_same_verdicts(
+def test_served_at_ten_times_real_time_gives_the_same_verdicts_or_says_why_not(
     start: Callable[..., Any], serve: Callable[..., Any]
 ) -> None:
+    """At ten times real time the meters are polled ten times as seldom; in real time: tests/long."""
     server = serve(speed=10.0, start={"battery.soc": 0.945})
-    wire = start(
-        bench="loopback",
-        port_base=server.places[0].port - server.places[0].offset
-        if hasattr(server.places[0], "offset")
-        else server.control_port,
-        speed=10.0,
-    ).end()
-    assert wire["exit"] == 0
+    wire = start(bench="loopback", port_base=server.control_port, speed=10.0).end()
+    assert wire["exit"] in (0, 3), wire
+    record = Record.open(wire["record"])
+    assert any("polled more seldom" in said for said in record.header["deviations"])
     memory = {c["id"]: c for c in Record.open(start().end()["record"]).checks}
-    for check in Record.open(wire["record"]).checks:
+    for check in record.checks:
         other = memory[check["id"]]
         if other["uncertainty"] and abs(other["margin"]) > 2 * other["uncertainty"]:
-            assert check["verdict"] == other["verdict"], check
+            seldom = check["verdict"] == "inconclusive" and "too seldom" in check["reason"]
+            assert seldom or check["verdict"] == other["verdict"], check
 
 
 @pytest.mark.parametrize("step", ["energise", "pv-back", "rest"])

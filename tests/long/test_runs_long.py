@@ -9,6 +9,11 @@ from pathlib import Path
 import pytest
 
 import benchrunner
+from benchrunner import data
+from benchrunner.cards.bench import read_bench
+from benchrunner.cards.pairing import read_pairing
+from benchrunner.sim.served import Server
+from benchrunner.sim.served.free import free_base
 
 PROCEDURES = (
     "export-on-grid",
@@ -61,3 +66,18 @@ def test_load_rejection_from_any_load_under_any_sun(trial: int, tmp_path: Path) 
     if record.header["exit"] == 4:
         assert record.header["ended_by"] == "step", (load, sun)
     judged_again(record)
+
+
+def test_served_in_real_time_gives_the_verdicts_of_memory(tmp_path: Path) -> None:
+    """Four minutes by the wall clock: the same verdicts wherever the margin exceeds 2 U."""
+    bench = read_bench(data.find("loopback", "resources", "benches"))
+    pairing = read_pairing(data.find("tarn6-corrie5", "resources", "pairings"))
+    base = free_base()
+    with Server(bench, pairing, port_base=base, speed=1.0, start={"battery.soc": 0.945}):
+        wire = benchrunner.run("load-rejection", bench="loopback", speed=1.0, port_base=base, out=tmp_path)
+    memory = {c["id"]: c for c in benchrunner.run("load-rejection", out=tmp_path).checks}
+    assert wire.header["exit"] == 0
+    for check in wire.checks:
+        other = memory[check["id"]]
+        if other["uncertainty"] and abs(other["margin"]) > 2 * other["uncertainty"]:
+            assert check["verdict"] == other["verdict"], check

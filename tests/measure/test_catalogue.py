@@ -295,3 +295,14 @@ def test_durations_and_energy_on_the_wave() -> None:
     got = of("wave_energy", wave(np.full(t.size, 10.0), unit="A", v=volts), voltage="v")
     assert got.value == pytest.approx(500 * 0.5, rel=1e-3)
     assert got.u == pytest.approx(math.sqrt(2 * 0.25**2 + (25 * 0.05) ** 2 + (5 * 0.05) ** 2), rel=1e-3)
+
+
+def test_a_rate_needs_readings_closer_than_it_is_asked_over() -> None:
+    """1 V/s for a second, seen every second: the mean over four seconds would read a quarter of it."""
+    t = np.arange(0.0, 20.0, 1.0)
+    seldom = Series(
+        t, np.clip(t - 8, 0, 1), np.full(t.size, 0.01), np.full(t.size, 0.05), "bus.voltage", "V", {}
+    )
+    measured = of("slope", seldom, over=0.5)
+    assert math.isnan(measured.value)
+    assert "too seldom" in measured.note
