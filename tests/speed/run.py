@@ -116,6 +116,8 @@ def show(hours: int, program: dict[str, Any], bare: dict[str, Any], figures: dic
     )
     for what, ours, theirs, form in rows:
         print(f"{what:34}{ours:{form}}  {theirs:{form}}")
+    hourly = " ".join(f"{memory:.0f}" for memory in program["memory"][5::6])
+    print(f"memory at the end of each hour, MB: {hourly}")
     print("\nshare of the run (before sealing)")
     names = {"wire": "wire (driver, link)", "loop": "loop (the rest)", "journal": "journal (packing)"}
     for part in ("plant", "emulators", "wire", "host", "core", "journal", "loop"):
