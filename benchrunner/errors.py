@@ -30,6 +30,8 @@ class Refused(Exception):  # noqa: N818 - it is a refusal, named as the exit cod
 class LinkError(Exception):
     """An instrument did not answer as it should: `where` is its name and address, `what` the exchange."""
 
-    def __init__(self, where: str, what: str, mend: str = "check the cable, the address and that it is switched on") -> None:
+    def __init__(
+        self, where: str, what: str, mend: str = "check the cable, the address and that it is switched on"
+    ) -> None:
         self.problem = Problem(where, what, mend)
         super().__init__(str(self.problem))
