@@ -46,9 +46,9 @@ class EngineLink:
         """Go on."""
         self._session.send({"wish": "resume", "why": "operator resumes"})
 
-    def answer(self, text: str, by: str = "") -> None:
-        """Answer the open question."""
-        self._session.send({"answer": text, "by": by})
+    def answer(self, text: str, by: str = "", to: str = "") -> None:
+        """Answer the question of step `to`; one that comes too late is not taken for the next."""
+        self._session.send({"answer": text, "by": by, **({"to": to} if to else {})})
 
     def hang_up(self) -> None:
         """Let go of the engine: it makes safe if it has not ended, and seals. A thread waits for that."""

@@ -91,9 +91,7 @@ class Window(QMainWindow):
             page = self._run_page = RunPage(self.themes.current)
             self.pages.addWidget(page)
             page.set_run(self.run)
-            page.answered.connect(
-                lambda text: self.link.answer(text, self.prepare.name.text()) if self.link else None
-            )
+            page.answered.connect(self._answer)
             page.outcome.report_wanted.connect(self.open_report)
             page.outcome.verify_wanted.connect(self.verify)
             page.outcome.folder_wanted.connect(self.show_folder)
@@ -101,6 +99,11 @@ class Window(QMainWindow):
         return self._run_page
 
     # ---------------------------------------------------------------- the run
+
+    def _answer(self, text: str) -> None:
+        if self.link is not None:
+            asked = self.run.question or {}
+            self.link.answer(text, self.prepare.name.text(), str(asked.get("id", "")))
 
     @property
     def going(self) -> bool:

@@ -38,8 +38,8 @@ class FakeLink:
     def resume(self) -> None:
         self.wishes.append(("resume", ""))
 
-    def answer(self, text: str, by: str = "") -> None:
-        self.wishes.append(("answer", text))
+    def answer(self, text: str, by: str = "", to: str = "") -> None:
+        self.wishes.append(("answer", f"{text} to {to}"))
 
     def hang_up(self) -> None:
         self.wishes.append(("hang up", ""))

@@ -208,7 +208,7 @@ def test_questions_are_answered_by_button_or_field(running: tuple[Screen, FakeLi
     screen.until(panel.isVisible)
     no = next(b for b in panel.findChildren(QAbstractButton) if b.text() == "no")
     no.click()
-    assert link.wishes == [("answer", "no")]
+    assert link.wishes == [("answer", "no to a")]
     link.waiting += [{"at": 162.0, "kind": "state", "data": {"state": "running", "cause": "answered"}}]
     screen.until(lambda: not panel.isVisible())
     link.waiting += [
@@ -218,7 +218,7 @@ def test_questions_are_answered_by_button_or_field(running: tuple[Screen, FakeLi
     screen.until(panel.isVisible)
     QTest.keyClicks(panel.field, "21 degC")
     QTest.keyClick(panel.field, Qt.Key.Key_Return)
-    assert link.wishes[-1] == ("answer", "21 degC")
+    assert link.wishes[-1] == ("answer", "21 degC to b")
 
 
 def test_an_alarm_stays(running: tuple[Screen, FakeLink]) -> None:
