@@ -27,11 +27,11 @@ def table(checks: list[dict[str, Any]], sink: IO[str]) -> None:
         rows.append(tuple(plain(cell) for cell in cells))  # type: ignore[arg-type]
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
     for row in rows:
-        cells = [
+        padded = [
             cell.ljust(width) if k in _LEFT else cell.rjust(width)
             for k, (cell, width) in enumerate(zip(row, widths, strict=True))
         ]
-        print("  " + "  ".join(cells).rstrip(), file=sink)
+        print("  " + "  ".join(padded).rstrip(), file=sink)
     reasons: dict[str, list[str]] = {}
     for check in checks:
         if check["verdict"] != "pass" and check.get("reason"):

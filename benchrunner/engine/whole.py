@@ -63,13 +63,16 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
     if not journal.complete and ended["finished"]:  # a pass that the record cannot show is none
         ended = {**ended, "exit": max(ended["exit"], 4), "ended_by": "fault", "finished": False,
                  "reason": "the journal could not be written to its end"}  # fmt: skip
+    if closing is not None:
+        stream.send(host.now, "note", {"text": str(closing), "level": "error"})
     stream.send(host.now, "note", {"text": "sealing the record", "level": "info"})
     record = folder.with_name(folder.name + ".bench")
     try:
-        if closing is not None:
-            raise closing
-        seal(journal.path, record, key)
-        shutil.rmtree(folder, ignore_errors=True)  # the record holds every input that the journal held
+        seal(
+            journal.path, record, key
+        )  # of a journal that broke off too: what it holds, and that there is a gap
+        if closing is None and journal.complete:
+            shutil.rmtree(folder, ignore_errors=True)  # the record holds every input that the journal held
     except (
         Exception
     ) as error:  # whatever it is: the journal stays, and what became of the bench must still be told
