@@ -1,6 +1,5 @@
 """One instrument on its link: identity, polling, settings with read-back, captures, and its own safe setting."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -47,9 +46,7 @@ class Instrument:
         self.repeated = False  # the last poll brought the same reply as the one before
         self.identity: Identity | None = None
         self.started = 0.0  # monotonic wall time at which the last capture was started
-        self.left_errors: list[str] = []  # what stood in the error queue when the link was opened
         self._ends = self.driver.link.write_ends.encode()
-        self._nan = (math.nan,) * len(self.channels)
         self._texts: list[tuple[bytes, TextDecoder]] = []
         self._maps: list[tuple[int, int, RegisterDecoder]] = []
         self._models: dict[int, int] = {}
@@ -303,7 +300,7 @@ class Instrument:
 
     def _prove(self) -> None:
         self.identify()
-        self.left_errors = self.errors()
+        self.errors()  # what stood in the queue before is not of this run
         self._previous = None
 
     def _error(self, asked: str, what: str, mend: str) -> LinkError:

@@ -4,6 +4,7 @@ import textwrap
 from typing import IO, Any
 
 from benchrunner.report.words import DASH, MINUS, figures
+from benchrunner.units import show
 
 _LEFT = (0, 2, 6)  # columns of words; the others hold figures
 _WIDTH = 110
@@ -124,6 +125,15 @@ class Progress:
             self._aside(f"from the pairing's card: {finding}", "  ")
         for caution in data.get("cautions", []):
             self._aside(f"caution: {caution}", "  ")
+        slowest = max(
+            (float(guard.get("acts_within") or 0.0) for guard in data.get("guards", [])), default=0.0
+        )
+        if slowest:
+            text = (
+                f"{len(data['guards'])} guards, the slowest acts within {show(slowest, 's', 2)} of its crossing: "
+                "protecting people and equipment is the hardware's task"
+            )
+            self._aside(text, "  ")
 
     def _step(self, at: float, index: int, name: str) -> None:
         step = self._steps[index] if index < len(self._steps) else {}

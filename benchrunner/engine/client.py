@@ -29,7 +29,6 @@ class Session:
     def __init__(self, process: "subprocess.Popen[str]") -> None:
         self._process = process
         self._events: queue.SimpleQueue[EventDict | None] = queue.SimpleQueue()
-        self._over = False
         self.ended: dict[str, Any] | None = None  # the data of the `ended` event, once it came
         self.said: list[str] = []  # what the engine wrote to its error output, last 200 lines
         self._prepared = False

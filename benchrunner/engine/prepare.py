@@ -4,14 +4,14 @@ Nothing is opened and nothing is switched on here.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
-from benchrunner.bench.fits import check_bench, fits
+from benchrunner.bench.fits import calibration_notes, check_bench, fits
 from benchrunner.bench.hosts import live_rate
 from benchrunner.bench.plan import guards as bench_guards
-from benchrunner.bench.plan import safe_steps, sources_and_channels
+from benchrunner.bench.plan import reaction_time, safe_steps, sources_and_channels
 from benchrunner.cards.bench import Bench, read_bench
 from benchrunner.cards.pairing import PairingCard, read_pairing
 from benchrunner.cards.reading import Document, load
@@ -101,6 +101,7 @@ def prepare(request: RunRequest) -> Prepared:
         deviations=(
             *(f"{name} set to {value}" for name, value in request.settings.items()),
             *_polled_seldom(plan, bench),
+            *calibration_notes(bench),
         ),
     )
 
@@ -125,12 +126,13 @@ def plan_of(order: RunningOrder, pairing: PairingCard, bench: Bench, seed: int, 
         *bench_guards(bench),
         *(PlannedGuard(**guard) for guard in pairing.guards() if guard["channel"] in channels),
     )
+    guards = merge_guards(cards, order.guards)
     return RunPlan(
         order=order,
         sources=sources,
         channels=channels,
         waveforms=waveforms,
-        guards=merge_guards(cards, order.guards),
+        guards=tuple(replace(guard, acts_within=reaction_time(bench, guard, rate)) for guard in guards),
         safe=safe_steps(bench),
         interlock=bench.card.interlock,
         seed=seed,

@@ -201,6 +201,7 @@ def prepared_event(prepared: Prepared, folder: str) -> Event:
                     "high": g.high,
                     "unit": g.unit,
                     "says": g.says,
+                    "acts_within": g.acts_within,
                 }
                 for g in prepared.plan.guards
             ],

@@ -67,11 +67,6 @@ class Scope:
         self._values: dict[str, Value] = {}
         self._faulty: set[str] = set()
 
-    @property
-    def static(self) -> bool:
-        """True: no cards, so numbers may be unknown."""
-        return self._cards is None
-
     def fix(self, name: str, value: Value) -> None:
         """A name whose value is known."""
         self._values[name] = value

@@ -165,6 +165,7 @@ class PlannedGuard:
     delay: float
     says: str
     origin: Literal["bench card", "pairing card", "procedure"]
+    acts_within: float = 0.0  # s from the crossing to the first safe order; 0: not worked out
 
 
 @dataclass(frozen=True, slots=True)

@@ -147,10 +147,6 @@ class Record:
             stream.seek(member.start)
             return stream.read(member.size)
 
-    def part_names(self) -> list[str]:
-        """All members of the container."""
-        return [member.name for member in self._survey.members]
-
     @cached_property
     def plan(self) -> RunPlan:
         """The run plan as it was frozen before the run. Raises `ContainerError`."""

@@ -158,3 +158,11 @@ def test_a_refused_run_is_told_without_a_list_of_what_did_not_happen() -> None:
     assert sink.getvalue().count("the run was refused") == 1
     assert "battery-peak" not in sink.getvalue()
     assert len(progress.checks) == 5
+
+
+def test_a_run_says_within_how_long_its_guards_act() -> None:
+    sink = io.StringIO()
+    guards = [{"acts_within": 0.4}, {"acts_within": 2.31}]
+    words.Progress(sink).show({"kind": "prepared", "at": 0.0, "data": {"guards": guards, "steps": []}})
+    assert "2 guards, the slowest acts within 2.3 s" in " ".join(sink.getvalue().split())
+    assert "hardware's task" in sink.getvalue()

@@ -222,6 +222,14 @@ def test_no_bench_there_is_refused_before_anything(start: Callable[..., Any], tm
     assert not list(tmp_path.glob("runs/*"))
 
 
+def test_every_guard_says_within_how_long_it_acts(start: Callable[..., Any]) -> None:
+    """Poll period, meter update and window, delay and latency: never less than the delay and one poll."""
+    guards = Record.open(start().end()["record"]).plan.guards
+    assert guards
+    for guard in guards:
+        assert guard.delay + 0.05 < guard.acts_within < guard.delay + 5.0, guard
+
+
 def test_the_python_surface(tmp_path: Path) -> None:
     record = benchrunner.run("load-rejection", "tarn6-corrie5", "simulated", out=tmp_path, load_before="2 kW")
     assert record.header["verdict"] == "pass"
