@@ -31,7 +31,15 @@ for pair in libEGL.so.1:libegl1 libGL.so.1:libgl1 libxkbcommon.so.0:libxkbcommon
     fi
 done
 if [ -z "$(find /usr/share/fonts -name '*.ttf' 2>/dev/null | head -n 1)" ]; then window="$window fonts-dejavu-core"; fi
-if [ "$want" = test ]; then command -v Xvfb >/dev/null 2>&1 || window="$window xvfb"; fi
+if [ "$want" = test ]; then
+    command -v Xvfb >/dev/null 2>&1 || window="$window xvfb"
+    command -v pdfsig >/dev/null 2>&1 || window="$window poppler-utils"     # a second pair of eyes on signed reports
+    command -v openssl >/dev/null 2>&1 || window="$window openssl"          # records are verified without this program
+    command -v unzip >/dev/null 2>&1 || window="$window unzip"
+    command -v gcc >/dev/null 2>&1 || window="$window gcc libc6-dev"        # the plant's equations in C, for comparison
+    # a real server for the archive's tests; its programs are not on the path
+    if [ -z "$(find /usr/lib/postgresql -name initdb 2>/dev/null | head -n 1)" ]; then window="$window postgresql"; fi
+fi
 
 if [ -n "$missing$window" ]; then
     if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
