@@ -16,6 +16,7 @@ from PySide6.QtGui import QIcon
 from PySide6.QtWidgets import QApplication, QStyleFactory
 
 from benchrunner import data
+from benchrunner.app.memory import Memory
 from benchrunner.app.theme import CHOICES, Themes
 from benchrunner.app.window import Window, error_text
 from benchrunner.errors import Problem
@@ -32,7 +33,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"refused: {problem}", file=sys.stderr)
         return 2
     application = make_application()
-    window = Window(Themes(application, options.theme))
+    memory = Memory()
+    chosen = options.theme or os.environ.get("BENCHRUNNER_THEME", "") or memory.choice("theme")
+    window = Window(Themes(application, chosen if chosen in CHOICES else ""), memory=memory)
     QTimer.singleShot(0, lambda: application.setWindowIcon(_icon()))
     _catch_errors(window)
     _end_on_signals(window)

@@ -17,6 +17,7 @@ from benchrunner.app import menus
 from benchrunner.app.background import Background
 from benchrunner.app.escape import EscapeHold
 from benchrunner.app.link import EngineLink
+from benchrunner.app.memory import Memory
 from benchrunner.app.model import choices, preview, texts
 from benchrunner.app.model.run import RunState
 from benchrunner.app.theme import Theme, Themes
@@ -38,9 +39,13 @@ class Window(QMainWindow):
     """Prepare a run, follow it, look at its end. `start_link` starts an engine (tests may watch it)."""
 
     def __init__(
-        self, themes: Themes, start_link: Callable[[RunRequest], EngineLink] = EngineLink.start
+        self,
+        themes: Themes,
+        start_link: Callable[[RunRequest], EngineLink] = EngineLink.start,
+        memory: Memory | None = None,
     ) -> None:
         super().__init__()
+        self.memory = memory or Memory()
         self.themes, self._start_link = themes, start_link
         self.run = RunState()
         self.link: EngineLink | None = None
@@ -70,6 +75,9 @@ class Window(QMainWindow):
         self.setWindowTitle("benchrunner")
         self.resize(1280, 800)
         self.setMinimumSize(1024, 680)
+        if (geometry := self.memory.geometry) is not None:
+            self.restoreGeometry(geometry)
+        self.prepare.setup.recall(*(self.memory.choice(name) for name in ("speed", "ports", "out")))
         self.actions_ = menus.build(self)
         self.escape = EscapeHold(self)
         application = QApplication.instance()
@@ -131,7 +139,9 @@ class Window(QMainWindow):
             acknowledge=name or "a person at the window, not named",
             attended=True,
             live=True,
+            port_base=self.prepare.setup.port_base(),
         )
+        self._remember()
         self.notice.clear()
         self.run = RunState()
         if shown is not None:
@@ -244,6 +254,7 @@ class Window(QMainWindow):
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802 - Qt
         if self._may_close or self.link is None or (not self.going and not self.link.alive):
             self._timer.stop()
+            self._remember()
             self.background.close()
             self.tools.close()
             application = QApplication.instance()
@@ -373,7 +384,7 @@ class Window(QMainWindow):
             if name == "preview":
                 self.prepare.failed(f"{type(error).__name__}: {error}")
         elif name == "files":
-            self.prepare.offer(answer, FIRST)
+            self.prepare.offer(answer, FIRST | self.memory.choices())
         elif name == "keys":
             self.prepare.offer_keys(answer)
         elif name == "preview":
@@ -385,6 +396,16 @@ class Window(QMainWindow):
                 )
 
     # ---------------------------------------------------------------- inside
+
+    def _remember(self) -> None:
+        """Keep what is chosen for the next time."""
+        procedure, pairing, bench = self.prepare.chosen()
+        setup = self.prepare.setup
+        if procedure and pairing and bench:
+            self.memory.keep(procedure=procedure, pairing=pairing, bench=bench)
+        self.memory.keep(speed=setup.speed_text(), ports=setup.ports.text(), out=setup.out.text().strip())
+        self.memory.keep(theme=self.themes.choice)
+        self.memory.geometry = self.saveGeometry()
 
     def _connect(self) -> None:
         self.header.safe_wanted.connect(lambda: self.make_safe("the button Make safe"))

@@ -30,6 +30,7 @@ Event = dict[str, Any]
 def own_keys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """No test reads the keys of who runs it. (The home itself stays: compiled kernels are cached there.)"""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.delenv("BENCHRUNNER_THEME", raising=False)
 
 

@@ -18,6 +18,7 @@ from PySide6.QtWidgets import QAbstractButton, QApplication, QComboBox, QLabel, 
 from benchrunner.app import main as entry
 from benchrunner.app.theme import DARK, LIGHT, Themes, palette
 from benchrunner.app.widgets.pages import KEYS, TextPage, help_html
+from benchrunner.app.window import Window
 
 Event = dict[str, Any]
 
@@ -553,3 +554,66 @@ def test_strips_can_be_shown_and_hidden(running: tuple[Screen, FakeLink]) -> Non
     assert len(tops) == before - 1
     for (_, upper), (_, lower) in itertools.pairwise(tops):
         assert upper.bottom() <= lower.top() + 1
+
+
+# ---------------------------------------------------------------- guards, ports, and what is remembered
+
+
+def test_the_guards_say_within_how_long_they_act(screen: Screen) -> None:
+    page = screen.ready().window.prepare
+    shown = page.current_preview
+    assert shown is not None
+    guards = shown.prepared["guards"]
+    assert page.guards.rowCount() == len(guards) > 0
+    texts_ = [page.guards.item(row, 2).text() for row in range(len(guards))]
+    assert all(re.fullmatch(r"[\d.]+ m?s", text) for text in texts_), texts_
+    assert "acts within" in page.guards.accessibleDescription()
+
+
+def test_ports_can_be_chosen_of_a_served_bench_only(screen: Screen) -> None:
+    page = screen.ready().window.prepare
+    assert not page.setup.ports.isEnabled() and page.setup.port_base() is None
+    row = next(k for k in range(page.benches.count()) if "loopback" in str(page.benches.itemData(k)))
+    page.benches.setCurrentIndex(row)
+    screen.until(lambda: not page.is_working and page.setup.ports.isEnabled())
+    assert page.setup.port_base() is None
+    QTest.keyClicks(page.setup.ports, "48500")
+    assert page.setup.port_base() == 48500
+    page.setup.ports.setText("80")
+    assert page.setup.port_base() is None  # a system port is no port for a bench
+
+
+def test_choices_are_remembered_and_names_are_not(screen: Screen, qapp: QApplication, tmp_path: Any) -> None:
+    page = screen.ready().window.prepare
+    row = next(
+        k for k in range(page.procedures.count()) if "grid-loss" in str(page.procedures.item(k).data(256))
+    )
+    page.procedures.setCurrentRow(row)
+    page.name.setText("A. Trainer")
+    page.passphrase.setText("not to be kept")
+    page.speed.setCurrentIndex(2)
+    screen.window.close()
+    kept = (tmp_path / "config" / "benchrunner" / "window.ini").read_text(encoding="utf-8")
+    assert "grid-loss" in kept and "A. Trainer" not in kept and "not to be kept" not in kept
+    again = Window(Themes(qapp, "light"))
+    again.show()
+    other = Screen(again, tmp_path / "runs").ready()
+    assert "grid-loss" in again.prepare.chosen()[0]
+    assert again.prepare.speed_chosen() == "max"
+    assert again.prepare.name.text() == ""
+    again.close()
+    other.let(0.01)
+
+
+def test_a_damaged_memory_only_means_that_nothing_is_remembered(qapp: QApplication, tmp_path: Any) -> None:
+    folder = tmp_path / "config" / "benchrunner"
+    folder.mkdir(parents=True)
+    (folder / "window.ini").write_bytes(
+        b"[choice\x00\nprocedure=@Invalid()\nspeed=@Variant(\x00)\nout=" + b"x" * 9000
+    )
+    window = Window(Themes(qapp, "light"))
+    window.show()
+    screen = Screen(window, tmp_path / "runs").ready()
+    assert "load-rejection" in window.prepare.chosen()[0]
+    window.close()
+    screen.let(0.01)

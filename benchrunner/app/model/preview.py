@@ -37,6 +37,7 @@ class Preview:
     problems: tuple[Problem, ...] = ()
     simulated: bool | None = None
     attended: bool = True
+    served: bool = False  # a bench whose instruments this machine serves: its ports can be chosen
 
 
 def preview(
@@ -80,6 +81,7 @@ def preview(
         prepared,
         problems,
         _simulated(bench, prepared),
+        served=_served(bench),
     )
 
 
@@ -167,3 +169,12 @@ def _simulated(bench: str, prepared: Mapping[str, Any]) -> bool | None:
     from benchrunner.app.model.choices import read_choice
 
     return read_choice(Path(bench)).simulated
+
+
+def _served(bench: str) -> bool:
+    from benchrunner.cards.bench import read_bench
+
+    try:
+        return read_bench(bench).card.served is not None
+    except (Refused, OSError):
+        return False

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from benchrunner.report import words
+from benchrunner.units import show
 
 SHAPES = {"pass": "●", "fail": "✕", "inconclusive": "?", "not judged": "○", "not applicable": "–"}
 _NAMED = 4  # checks that are named in one sentence
@@ -35,6 +36,19 @@ def span(low: str, high: str) -> str:
     """A range in one text; a unit that both ends share is said once."""
     first, _, unit = low.partition(" ")
     return f"{first} … {high}" if unit and high.endswith(f" {unit}") else f"{low} … {high}"
+
+
+def bounds(guard: dict[str, Any]) -> str:
+    """Where a guard trips: "below 44.8 V, above 58.4 V"."""
+    unit = str(guard.get("unit", ""))
+    ends = (("below", guard.get("low")), ("above", guard.get("high")))
+    return ", ".join(f"{word} {show(float(end), unit, 4)}" for word, end in ends if end is not None)
+
+
+def acts_within(guard: dict[str, Any]) -> str:
+    """Within how long the program acts on a guard."""
+    found = guard.get("acts_within")
+    return show(float(found), "s", 2) if found else "not known"
 
 
 def check_lines(check: dict[str, Any]) -> tuple[str, str, str]:

@@ -12,7 +12,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-FIELDS = "QLineEdit{border:1px solid palette(dark);border-radius:2px;padding:3px 4px;background:palette(base);}QLineEdit:focus{border:2px solid palette(highlight);padding:2px 3px;}"
+FIELDS = "QLineEdit{border:1px solid palette(dark);border-radius:2px;padding:3px 4px;background:palette(base);}QLineEdit:focus{border:2px solid palette(highlight);padding:2px 3px;}QLineEdit:disabled{border:1px dashed palette(mid);background:palette(window);}"
 
 
 class CheckBox(QCheckBox):

@@ -4,22 +4,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import Qt, QTimer, Signal
-from PySide6.QtGui import QFont, QIntValidator, QResizeEvent
+from PySide6.QtGui import QFont
 from PySide6.QtWidgets import (
-    QAbstractItemView,
     QComboBox,
     QFileDialog,
-    QGridLayout,
     QHBoxLayout,
-    QHeaderView,
     QLabel,
     QLineEdit,
     QListWidget,
     QListWidgetItem,
     QPushButton,
-    QScrollArea,
-    QTableWidget,
-    QTableWidgetItem,
     QTextBrowser,
     QVBoxLayout,
     QWidget,
@@ -27,16 +21,14 @@ from PySide6.QtWidgets import (
 
 from benchrunner.app.model import texts
 from benchrunner.app.model.choices import Choice, read_choice
-from benchrunner.app.model.preview import ParameterView, Preview
+from benchrunner.app.model.preview import Preview
 from benchrunner.app.theme import Theme
 from benchrunner.app.widgets.controls import FIELDS, CheckBox, ComboBox
+from benchrunner.app.widgets.parameters import ParameterForm
+from benchrunner.app.widgets.run_setup import RunSetup
+from benchrunner.app.widgets.running_order import GuardTable, RunningOrder
 
 OTHER = "Open another file…"
-SPEEDS: tuple[tuple[str, float | str], ...] = (
-    ("1× (real time)", 1.0),
-    ("10×", 10.0),
-    ("as fast as possible", "max"),
-)
 _SETTLE = 350  # ms after the last key before the run is worked out anew
 
 
@@ -50,8 +42,6 @@ class PreparePage(QWidget):
         super().__init__(parent)
         self._theme = theme
         self._preview: Preview | None = None
-        self._fields: dict[str, QLineEdit] = {}
-        self._defaults: dict[str, str] = {}
         self._loading = False
         self._working = True
         self._timer = QTimer(self)
@@ -84,38 +74,10 @@ class PreparePage(QWidget):
             box.setAccessibleName(text.replace("&", ""))
             column.addWidget(_label(text, box))
             column.addWidget(box)
-        self.speed = ComboBox()
-        for name, value in SPEEDS:
-            self.speed.addItem(name, value)
-        self.speed.setCurrentIndex(1)
-        self.seed = QLineEdit("1")
-        self.seed.setValidator(QIntValidator(0, 2**31 - 1, self.seed))
-        self.seed.setToolTip(
-            "For random points on the wave and simulated noise; the same seed gives the same run."
-        )
-        self.key = ComboBox()
-        self.key.addItem("not signed", "")
-        self.passphrase = QLineEdit()
-        self.passphrase.setEchoMode(QLineEdit.EchoMode.Password)
-        self.passphrase.setEnabled(False)
-        self.out = QLineEdit("runs")
-        self.out.setToolTip("Folder for record and report")
-        form = QGridLayout()
-        form.setVerticalSpacing(5)
-        for row, (text, field) in enumerate(
-            (
-                ("Spee&d", self.speed),
-                ("&Random seed", self.seed),
-                ("Signing &key", self.key),
-                ("&Passphrase", self.passphrase),
-                ("&Folder", self.out),
-            )
-        ):
-            field.setAccessibleName(text.replace("&", ""))
-            form.addWidget(_label(text, field), row, 0)
-            form.addWidget(field, row, 1)
-        form.setColumnStretch(1, 1)
-        column.addLayout(form)
+        setup = self.setup = RunSetup()
+        self.speed, self.seed, self.key = setup.speed, setup.seed, setup.key
+        self.passphrase, self.out = setup.passphrase, setup.out
+        column.addLayout(setup.form)
         self.procedures.currentRowChanged.connect(self._choice_changed)
         self.pairings.activated.connect(lambda i: self._activated(self.pairings, "pairing", i))
         self.benches.activated.connect(lambda i: self._activated(self.benches, "bench", i))
@@ -123,7 +85,6 @@ class PreparePage(QWidget):
         self.benches.currentIndexChanged.connect(self._choice_changed)
         self.procedures.itemActivated.connect(self._procedure_activated)
         self.procedures.itemClicked.connect(self._procedure_activated)
-        self.key.currentIndexChanged.connect(lambda: self.passphrase.setEnabled(bool(self.key.currentData())))
         return column
 
     def _middle(self) -> QVBoxLayout:
@@ -142,35 +103,15 @@ class PreparePage(QWidget):
         column.addWidget(self.purpose)
         self._parameters_head = _head("Parameters")
         column.addWidget(self._parameters_head)
-        self._form_holder = QWidget()
-        self._form = QGridLayout(self._form_holder)
-        self._form.setContentsMargins(0, 0, 6, 0)
-        self._form.setVerticalSpacing(4)
-        self._form.setHorizontalSpacing(10)
-        self._form.setColumnStretch(0, 1)
-        scroll = QScrollArea()
-        scroll.setWidget(self._form_holder)
-        scroll.setWidgetResizable(True)
-        scroll.setFrameShape(QScrollArea.Shape.NoFrame)
-        scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self._form_scroll = scroll
-        column.addWidget(scroll)
+        self.parameters = ParameterForm(self)
+        self.parameters.edited.connect(self._edited)
+        column.addWidget(self.parameters)
         column.addWidget(_head("Running order"))
-        self.order = QTableWidget(0, 4)
-        self.order.setAccessibleName("Running order")
-        self.order.setHorizontalHeaderLabels(["step", "expected", "at most", "checks"])
-        self.order.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 8)
-        self.order.verticalHeader().setHighlightSections(False)
-        self.order.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.order.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
-        self.order.setShowGrid(False)
-        self.order.setTabKeyNavigation(False)
-        self.order.setWordWrap(False)
-        self.order.horizontalHeader().setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for k in (1, 2, 3):
-            self.order.horizontalHeader().setSectionResizeMode(k, QHeaderView.ResizeMode.ResizeToContents)
-        self.order.horizontalHeader().setHighlightSections(False)
-        column.addWidget(self.order, 1)
+        self.order = RunningOrder()
+        column.addWidget(self.order, 3)
+        column.addWidget(_head("Guards: crossed or silent, they make the bench safe"))
+        self.guards = GuardTable()
+        column.addWidget(self.guards, 2)
         return column
 
     def _right(self) -> QVBoxLayout:
@@ -229,7 +170,7 @@ class PreparePage(QWidget):
             self._show_texts(self._preview)
 
     def offer(self, found: dict[str, list[Choice]], chosen: dict[str, str]) -> None:
-        """Fill the three lists; `chosen`: the file names (stems) to begin with."""
+        """Fill the three lists; `chosen`: the files to begin with, as paths or by their names without ending."""
         self._loading = True
         self.procedures.clear()
         for choice in found["procedure"]:
@@ -241,16 +182,21 @@ class PreparePage(QWidget):
             for choice in found[kind]:
                 self._add(box, choice)
             box.addItem(OTHER, None)
-        for row in range(self.procedures.count() - 1):
-            path = self.procedures.item(row).data(Qt.ItemDataRole.UserRole)
-            if Path(path).stem == chosen.get("procedure"):
-                self.procedures.setCurrentRow(row)
-        if self.procedures.currentRow() < 0:
-            self.procedures.setCurrentRow(0)
+        paths = [
+            self.procedures.item(row).data(Qt.ItemDataRole.UserRole)
+            for row in range(self.procedures.count() - 1)
+        ]
+        row = _row_of(chosen.get("procedure", ""), paths)
+        if row is None and _is_file(chosen.get("procedure", "")):
+            self._take_procedure(chosen["procedure"])
+        else:
+            self.procedures.setCurrentRow(row or 0)
         for box, kind in ((self.pairings, "pairing"), (self.benches, "bench")):
-            for row in range(box.count() - 1):
-                if Path(box.itemData(row)).stem == chosen.get(kind):
-                    box.setCurrentIndex(row)
+            row = _row_of(chosen.get(kind, ""), [box.itemData(k) for k in range(box.count() - 1)])
+            if row is not None:
+                box.setCurrentIndex(row)
+            elif _is_file(chosen.get(kind, "")):
+                self._take_file(box, chosen[kind])
         self._loading = False
         self._choice_changed()
 
@@ -285,11 +231,7 @@ class PreparePage(QWidget):
 
     def settings(self) -> dict[str, str]:
         """The parameters that differ from the procedure's own values."""
-        return {
-            name: field.text().strip()
-            for name, field in self._fields.items()
-            if field.text().strip() and field.text().strip() != self._defaults.get(name, "")
-        }
+        return self.parameters.changed()
 
     def speed_chosen(self) -> float | str:
         """1, 10 or "max"; a real bench runs at its own pace."""
@@ -302,17 +244,15 @@ class PreparePage(QWidget):
         other_procedure = self._preview is None or self._preview.procedure != preview.procedure
         changed_risk = other_procedure or self._preview is None or self._preview.bench != preview.bench
         self._preview, self._working = preview, False
-        names = [p.name for p in preview.parameters]
-        if other_procedure or names != list(self._fields):
-            self._build_parameters(preview.parameters)
-        else:
-            for parameter in preview.parameters:
-                self._defaults[parameter.name] = parameter.default
-                self._ranges[parameter.name].setText(texts.span(parameter.low, parameter.high))
+        self.parameters.take(preview.parameters, other_procedure)
+        self._parameters_head.setText(
+            "<b>Parameters</b>" if preview.parameters else "<b>Parameters</b>: none"
+        )
         if changed_risk:
             self.read.setChecked(False)
             self.checked.setChecked(False)
-        self._show_order(preview)
+        self.order.take(preview.prepared.get("steps", []))
+        self.guards.take(preview.prepared.get("guards", []))
         self._show_texts(preview)
         self._allow()
 
@@ -388,81 +328,6 @@ class PreparePage(QWidget):
         self._preview_stale()
         self._timer.start(_SETTLE)
 
-    def _build_parameters(self, parameters: tuple[ParameterView, ...]) -> None:
-        while (item := self._form.takeAt(0)) is not None:
-            if (widget := item.widget()) is not None:
-                widget.setParent(None)
-                widget.deleteLater()
-        self._fields, self._defaults = {}, {}
-        self._ranges: dict[str, QLabel] = {}
-        for row, parameter in enumerate(parameters):
-            says = QLabel(parameter.says)
-            says.setWordWrap(True)
-            field = QLineEdit(parameter.default)
-            field.setAccessibleName(parameter.says)
-            field.setAccessibleDescription(f"{parameter.name}, from {parameter.low} to {parameter.high}")
-            field.setToolTip(parameter.name)
-            field.setObjectName(f"parameter {parameter.name}")
-            field.setMaximumWidth(130)
-            field.setMaxLength(120)
-            bounds = QLabel(texts.span(parameter.low, parameter.high))
-            says.setBuddy(field)
-            field.textEdited.connect(self._edited)
-            self._form.addWidget(says, row, 0)
-            self._form.addWidget(field, row, 1)
-            self._form.addWidget(bounds, row, 2)
-            self._fields[parameter.name], self._defaults[parameter.name] = field, parameter.default
-            self._ranges[parameter.name] = bounds
-        self._parameters_head.setText("<b>Parameters</b>" if parameters else "<b>Parameters</b>: none")
-        QTimer.singleShot(0, self._fit_parameters)
-
-    def _fit_parameters(self) -> None:
-        """As high as the parameters need; from some height on they scroll."""
-        width = self._form_scroll.viewport().width()
-        needed = (
-            self._form.totalHeightForWidth(width)
-            if self._form.hasHeightForWidth()
-            else self._form.sizeHint().height()
-        )
-        self._form_scroll.setFixedHeight(max(4, min(needed + 4, int(0.42 * max(self.height(), 600)))))
-
-    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt
-        super().resizeEvent(event)
-        QTimer.singleShot(0, self._fit_parameters)
-
-    def _show_order(self, preview: Preview) -> None:
-        steps = preview.prepared.get("steps", [])
-        self.order.setRowCount(len(steps))
-        total = sum(step["expected"] for step in steps)
-        for row, step in enumerate(steps):
-            title = step["title"] + (f" (repeat {step['repeat']})" if step["repeat"] else "")
-            cells = (
-                title,
-                texts.clock(step["expected"]),
-                texts.clock(step["at_most"]),
-                str(len(step["checks"])) if step["checks"] else "",
-            )
-            for column, text in enumerate(cells):
-                item = QTableWidgetItem(text)
-                item.setToolTip(
-                    "\n".join(
-                        [step["id"], *(f"Caution: {c}" for c in step.get("cautions", [])), step["says"]]
-                    )
-                )
-                if column:
-                    item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
-                self.order.setItem(row, column, item)
-        if steps:
-            checks = sum(len(step["checks"]) for step in steps)
-            self.order.setAccessibleDescription(
-                f"{len(steps)} steps, {checks} checks, expected to take {texts.clock(total)}"
-            )
-            self.order.setHorizontalHeaderLabels(
-                [f"{len(steps)} steps", f"expected {texts.clock(total)}", "at most", f"{checks} checks"]
-            )
-        else:
-            self.order.setHorizontalHeaderLabels(["step", "expected", "at most", "checks"])
-
     def _show_texts(self, preview: Preview) -> None:
         self.title.setText(preview.title or Path(preview.procedure).stem)
         self.purpose.setText(preview.purpose)
@@ -486,6 +351,7 @@ class PreparePage(QWidget):
         self._checked_says.setVisible(real)
         self.speed.setEnabled(not real)
         self.speed.setToolTip("" if not real else "A real bench runs at its own pace.")
+        self.setup.ports.setEnabled(preview.served)
         self._problems_html([(p.where, p.what, p.mend) for p in preview.problems])
 
     def _problems_html(self, problems: list[tuple[str, str, str]]) -> None:
@@ -515,6 +381,18 @@ class PreparePage(QWidget):
             why = "A run on a real bench is armed by a named person."
         self.why_not.setText(why)
         self.start.setEnabled(not why)
+
+
+def _row_of(chosen: str, paths: list[str]) -> int | None:
+    """Where a choice stands: the very file, or the one of its name."""
+    if chosen in paths:
+        return paths.index(chosen)
+    stems = [Path(path).stem for path in paths]
+    return stems.index(chosen) if chosen in stems else None
+
+
+def _is_file(chosen: str) -> bool:
+    return chosen.endswith(".toml") and Path(chosen).is_file()
 
 
 def _head(text: str) -> QLabel:

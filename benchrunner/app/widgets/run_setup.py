@@ -1,0 +1,77 @@
+"""How a run goes: its pace, its random seed, its ports, its signature, and where its record lies."""
+
+from PySide6.QtGui import QIntValidator
+from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QWidget
+
+from benchrunner.app.widgets.controls import ComboBox
+
+SPEEDS: tuple[tuple[str, float | str], ...] = (
+    ("1× (real time)", 1.0),
+    ("10×", 10.0),
+    ("as fast as possible", "max"),
+)
+_PORT = (1024, 65000)
+
+
+class RunSetup:
+    """The fields, laid out in `form`."""
+
+    def __init__(self) -> None:
+        self.speed = ComboBox()
+        for name, value in SPEEDS:
+            self.speed.addItem(name, value)
+        self.speed.setCurrentIndex(1)
+        self.seed = QLineEdit("1")
+        self.seed.setValidator(QIntValidator(0, 2**31 - 1, self.seed))
+        self.seed.setToolTip(
+            "For random points on the wave and simulated noise; the same seed gives the same run."
+        )
+        self.ports = QLineEdit()
+        self.ports.setValidator(QIntValidator(*_PORT, self.ports))
+        self.ports.setPlaceholderText("as the bench says")
+        self.ports.setToolTip(
+            "Lowest TCP port of a bench that this machine serves (benchrunner serve), if not the bench card's own."
+        )
+        self.key = ComboBox()
+        self.key.addItem("not signed", "")
+        self.passphrase = QLineEdit()
+        self.passphrase.setEchoMode(QLineEdit.EchoMode.Password)
+        self.passphrase.setEnabled(False)
+        self.out = QLineEdit("runs")
+        self.out.setToolTip("Folder for record and report")
+        self.key.currentIndexChanged.connect(lambda: self.passphrase.setEnabled(bool(self.key.currentData())))
+        self.form = QGridLayout()
+        self.form.setVerticalSpacing(5)
+        self.form.setColumnStretch(1, 1)
+        rows: tuple[tuple[str, QWidget], ...] = (
+            ("Spee&d", self.speed),
+            ("&Random seed", self.seed),
+            ("&Lowest port", self.ports),
+            ("Signing &key", self.key),
+            ("&Passphrase", self.passphrase),
+            ("&Folder", self.out),
+        )
+        for row, (text, field) in enumerate(rows):
+            label = QLabel(text)
+            label.setBuddy(field)
+            field.setAccessibleName(text.replace("&", ""))
+            self.form.addWidget(label, row, 0)
+            self.form.addWidget(field, row, 1)
+
+    def port_base(self) -> int | None:
+        """The first port, or None for the bench card's own."""
+        return int(self.ports.text()) if self.ports.isEnabled() and self.ports.hasAcceptableInput() else None
+
+    def speed_text(self) -> str:
+        """The chosen pace as it is remembered."""
+        return str(self.speed.currentData())
+
+    def recall(self, speed: str, ports: str, out: str) -> None:
+        """Set what was chosen last; what makes no sense any more is passed over."""
+        for row, (_, value) in enumerate(SPEEDS):
+            if str(value) == speed:
+                self.speed.setCurrentIndex(row)
+        if ports.isdigit() and _PORT[0] <= int(ports) <= _PORT[1]:
+            self.ports.setText(ports)
+        if out:
+            self.out.setText(out)
