@@ -3,13 +3,16 @@
 In memory the emulators are called directly; in lockstep they are reached over the wire and the plant is moved through
 the control port. What is read depends only on plant time, so both give the same values, and a run repeated with the
 same seed is the same run. It may be paced to wall time for people to watch.
+
+What is polled at the same time is polled in one go, a *round*. Its replies wait aside, in the order of their arrival,
+for as long as nothing else comes between them; else they join everything else on the heap.
 """
 
 import math
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from heapq import heappop, heappush, heapreplace
+from heapq import heappop, heappush
 from typing import Any, Protocol
 
 from benchrunner.bench.instrument import Instrument
@@ -43,11 +46,27 @@ class _Source:
     update: float
     repeat_mask: int
     poll: Callable[[], tuple[float, ...]]
-    polls: int = 0
     frozen_after: float = 0.0
     changed: float = -math.inf  # when a poll last brought a new update
     moved: float = -math.inf  # when its reply was last another one
     missed: Missed = field(default_factory=Missed)
+
+
+@dataclass
+class _Round:
+    """Sources that are polled at the same time, in the order of their numbers. `period` 0: once only."""
+
+    sources: tuple[_Source, ...]
+    period: float
+    polls: int = 0
+    by_arrival: tuple[int, ...] | None = (
+        None  # where they differ: the places in the order in which replies come
+    )
+
+    def __post_init__(self) -> None:
+        places = range(len(self.sources))
+        order = tuple(sorted(places, key=lambda k: self.sources[k].latency))
+        self.by_arrival = order if order != tuple(places) else None
 
 
 @dataclass
@@ -88,8 +107,20 @@ class VirtualHost:
             instrument.link.by_count = True  # the same run twice must not depend on how fast this machine is
             if instrument.channels and instrument.part.period > 0:
                 self._sources.append(_source(len(self._sources), instrument))
-        for source in self._sources:
-            heappush(self._heap, (source.period, POLL, source.index, source))
+        self._waiting: list[
+            Readings
+        ] = []  # replies of the last round, sorted; nothing on the heap is due before their end
+        self._given = 0  # how many of them were taken
+        self._met: dict[
+            tuple[int, ...], _Round
+        ] = {}  # rounds that fell on the same time, by their first sources
+        self._begin_polls()
+
+    def _begin_polls(self) -> None:
+        self._heap.clear()
+        for period in dict.fromkeys(source.period for source in self._sources):
+            together = tuple(source for source in self._sources if source.period == period)
+            heappush(self._heap, (period, POLL, together[0].index, _Round(together, period)))
 
     # -- life
 
@@ -119,21 +150,58 @@ class VirtualHost:
     def next(self, until: float) -> Input | None:
         """The next input at or before `until`, or None once the bench has come to `until`."""
         heap = self._heap
-        while heap and heap[0][0] <= until:
-            when, kind, _, item = heap[0]
-            if kind == POLL:  # stays on the heap until its next one takes its place
-                self._poll(when, item)
+        while True:
+            if self._waiting:
+                item = self._waiting[self._given]
+                if item.arrived > until:
+                    break
+                self._given += 1
+                if self._given == len(self._waiting):
+                    self._waiting, self._given = [], 0
+                return self._reached(item)
+            if not heap or heap[0][0] > until:
+                break
+            when, kind, _, entry = heap[0]
+            if kind == POLL:
+                self._poll(when)
                 continue
             heappop(heap)
             if kind == ARRIVAL:
-                if self.speed is not None:
-                    self._pass(when)
-                elif when > self._now:
-                    self._now = when
-                return item  # type: ignore[no-any-return]
-            item(when)
+                return self._reached(entry)
+            entry(when)
         self._pass(until)
         return None
+
+    def replies(self, until: float) -> list[Readings]:
+        """The replies that come next, one right after the other, none after `until`; they stay until they are `taken`.
+
+        Empty where something else comes first, or a run is paced: then ask `next`.
+        """
+        heap = self._heap
+        if self.speed is not None:
+            return []
+        while not self._waiting and heap and heap[0][0] <= until and heap[0][1] == POLL:
+            self._poll(heap[0][0])
+        waiting = self._waiting
+        if not waiting or waiting[-1].arrived <= until:
+            return waiting[self._given :] if self._given else waiting
+        return [item for item in waiting[self._given :] if item.arrived <= until]
+
+    def taken(self, count: int) -> None:
+        """The first `count` of these replies were taken; the clock stands at the last of them."""
+        last = self._waiting[self._given + count - 1].arrived
+        if last > self._now:
+            self._now = last
+        self._given += count
+        if self._given == len(self._waiting):
+            self._waiting, self._given = [], 0
+
+    def _reached(self, item: Input) -> Input:
+        if self.speed is not None:
+            self._pass(item.arrived)
+        elif item.arrived > self._now:
+            self._now = item.arrived
+        return item
 
     def _pass(self, until: float) -> None:
         if until > self._now:
@@ -144,8 +212,17 @@ class VirtualHost:
                 time.sleep(wait)
 
     def _push(self, when: float, kind: int, item: Any) -> None:
+        if self._waiting:
+            self._mix()
         self._seq += 1
         heappush(self._heap, (when, kind, self._seq, item))
+
+    def _mix(self) -> None:
+        """Put the replies that wait aside onto the heap: something may come between them."""
+        waiting, self._waiting = self._waiting[self._given :], []
+        self._given = 0
+        for item in waiting:
+            self._push(item.arrived, ARRIVAL, item)
 
     def _arrive(self, item: Input) -> None:
         self._push(item.arrived, ARRIVAL, item)
@@ -162,42 +239,93 @@ class VirtualHost:
 
     # -- reading
 
-    def _poll(self, when: float, source: _Source) -> None:
-        """Read `source`, whose poll is the first thing on the heap."""
-        source.polls += 1
-        heapreplace(self._heap, ((source.polls + 1) * source.period, POLL, source.index, source))
-        instrument = source.instrument
-        arrived = when + source.latency
-        flags = 0
-        try:
-            if when > self._moved:
-                self._mover.advance(when)
-                self._moved = when
-            values = source.poll()
-        except LinkError as error:
-            if self._moved < when:
-                self._plant_lost(arrived, error)
-            values = (math.nan,) * len(instrument.channels)
-            if (text := source.missed.miss(words(error))) is not None:
-                self._arrive(Fault(arrived, source.index, text))
-        else:
-            flags = instrument.flags
-            if not instrument.repeated:
-                source.changed = source.moved = when
-            elif when - source.changed < source.update:
-                flags |= source.repeat_mask
+    def _poll(self, when: float) -> None:
+        """Carry out the polls that are the first thing on the heap; their replies wait, or go onto the heap."""
+        due = self._due(when)
+        found: list[Readings] = []
+        keep = found.append
+        for source in due.sources:
+            instrument, arrived = source.instrument, when + source.latency
+            try:
+                if when > self._moved:
+                    self._mover.advance(when)
+                    self._moved = when
+                values = source.poll()
+            except LinkError as error:
+                flags, values = 0, self._missed(source, when, arrived, error)
+            except BaseException:
+                self._split(when, due, len(found) + 1, found)
+                raise
             else:
-                source.changed = when
-            if instrument.repeated and 0.0 < source.frozen_after < when - source.moved and not dead(values):
-                values = (math.nan,) * len(values)
-                text = source.missed.miss(frozen_words(instrument, when - source.moved))
-            else:
-                text = source.missed.hit() if source.missed.count else None
+                flags = instrument.flags
+                if not instrument.repeated:
+                    source.changed = source.moved = when
+                    if source.missed.count:
+                        self._answers_again(source, arrived)
+                else:
+                    if when - source.changed < source.update:
+                        flags |= source.repeat_mask
+                    else:
+                        source.changed = when
+                    if source.missed.count or 0.0 < source.frozen_after < when - source.moved:
+                        values = self._shown_again(source, when, arrived, values)
+            keep(Readings(arrived, source.index, when + source.lag, source.spread, values, flags))
+            if arrived == when and len(found) < len(due.sources):
+                self._split(when, due, len(found), found)  # it comes before the next one is polled
+                return
+        if due.by_arrival is not None:
+            found = [found[k] for k in due.by_arrival]
+        self._waiting = found
+        if self._heap and self._heap[0][0] <= found[-1].arrived:
+            self._mix()
+
+    def _due(self, when: float) -> _Round:
+        """Take what is to be polled at `when` off the heap, as one round, and put the rounds' next polls onto it."""
+        heap = self._heap
+        rounds: list[_Round] = []
+        while heap and heap[0][0] == when and heap[0][1] == POLL:
+            rounds.append(heappop(heap)[3])
+        for one in rounds:
+            if one.period > 0.0:
+                one.polls += 1
+                heappush(heap, ((one.polls + 1) * one.period, POLL, one.sources[0].index, one))
+        if len(rounds) == 1:
+            return rounds[0]
+        met = tuple(source.index for one in rounds for source in one.sources)
+        if met not in self._met:
+            self._met[met] = _Round(tuple(self._sources[index] for index in sorted(met)), 0.0)
+        return self._met[met]
+
+    def _split(self, when: float, due: _Round, done: int, found: list[Readings]) -> None:
+        """What was polled comes first; the rest of the round follows at the same time."""
+        for item in found:
+            self._arrive(item)
+        if rest := due.sources[done:]:
+            heappush(self._heap, (when, POLL, rest[0].index, _Round(rest, 0.0)))
+
+    def _missed(self, source: _Source, when: float, arrived: float, error: LinkError) -> tuple[float, ...]:
+        if self._moved < when:
+            self._plant_lost(arrived, error)
+        if (text := source.missed.miss(words(error))) is not None:
+            self._arrive(Fault(arrived, source.index, text))
+        return (math.nan,) * len(source.instrument.channels)
+
+    def _answers_again(self, source: _Source, arrived: float) -> None:
+        if (text := source.missed.hit()) is not None:
+            self._arrive(Fault(arrived, source.index, text))
+
+    def _shown_again(
+        self, source: _Source, when: float, arrived: float, values: tuple[float, ...]
+    ) -> tuple[float, ...]:
+        """The same reply as before. After too long it is none: the display is frozen."""
+        if 0.0 < source.frozen_after < when - source.moved and not dead(values):
+            text = source.missed.miss(frozen_words(source.instrument, when - source.moved))
             if text is not None:
                 self._arrive(Fault(arrived, source.index, text))
-        self._seq += 2
-        reading = Readings(arrived, source.index, when + source.lag, source.spread, values, flags)
-        heappush(self._heap, (arrived, ARRIVAL, self._seq, reading))
+            return (math.nan,) * len(values)
+        if source.missed.count:
+            self._answers_again(source, arrived)
+        return values
 
     # -- orders
 

@@ -137,11 +137,47 @@ def test_how_it_is_asked_does_not_change_what_is_read(make: Making) -> None:
     assert repr(pieces) == repr(whole)
 
 
+def test_replies_taken_in_one_go_are_those_taken_one_by_one(make: Making) -> None:
+    """Orders in between, too: what waits aside joins everything else, in the same order and with the same clock."""
+
+    def acts(item: Input) -> bool:
+        return isinstance(item, Readings) and item.source in (4, 7) and int(item.at * 10) % 3 == 0
+
+    def script(host: VirtualHost, at_once: bool) -> list[Input]:
+        found: list[Input] = []
+        for k in range(1, 60):
+            while True:
+                batch = host.replies(k * 0.05) if at_once else []
+                count = next((n for n, item in enumerate(batch, 1) if acts(item)), len(batch))
+                if count:
+                    host.taken(count)
+                    found += batch[:count]
+                    assert host.now == found[-1].arrived
+                elif (item := host.next(k * 0.05)) is not None:
+                    found.append(item)
+                else:
+                    break
+                if acts(found[-1]):
+                    host.submit(SetOrder(len(found), "load.power", 100.0 + len(found)))
+        return found
+
+    one_by_one, at_once = script(make()[0], False), script(make()[0], True)
+    assert sum(isinstance(item, OrderDone) for item in at_once) > 3
+    assert [repr(item) for item in at_once] == [repr(item) for item in one_by_one]
+
+
+def test_a_paced_bench_hands_out_nothing_in_one_go(make: Making) -> None:
+    host, _ = make(speed=100.0)
+    assert host.replies(0.2) == []
+    assert host.next(0.2) is not None
+
+
 def test_repeats_of_one_update_are_flagged(make: Making) -> None:
     """The load updates every 200 ms; asked every 50 ms, three of four replies are the same update."""
     host, _ = make()
     number = list(sources_of(host)).index("load")
     host._sources[number].period = 0.05
+    host._begin_polls()
     readings = [i for i in drain(host, 5.0) if isinstance(i, Readings) and i.source == number][8:]
     mask = sum(1 << (32 + k) for k in range(3))
     repeats = sum(1 for r in readings if r.flags == mask)
