@@ -18,8 +18,8 @@ sync-start          throwing_off (1: raises frequency first), frequency
 re-transfer         (relay closed onto the grid) slip (Hz, bus less grid), angle (rad, bus ahead), difference (V, bus
                     less grid)
 pv-trip             cause (1 over-frequency, 2 under-frequency, 3 over-voltage, 4 under-voltage), value (Hz or V, as
-                    the PV inverter measured it)
-pv-connect          voltage, frequency as measured
+                    the PV inverter measured it), which (of the PV inverters: 1, 2...)
+pv-connect          voltage, frequency as measured, which
 protection-opened   cause (1 pack over-voltage, 2 cell over-voltage, 3 over-current, 4 pack under-voltage), voltage
                     (pack), current
 dc-trip             high (1 over-voltage, -1 under-voltage), voltage (DC link)
@@ -47,8 +47,8 @@ KEYS: dict[int, tuple[str, ...]] = {
     KIND.island_start: ("dc_voltage",),
     KIND.sync_start: ("throwing_off", "frequency"),
     KIND.re_transfer: ("slip", "angle", "difference"),
-    KIND.pv_trip: ("cause", "value"),
-    KIND.pv_connect: ("voltage", "frequency"),
+    KIND.pv_trip: ("cause", "value", "which"),
+    KIND.pv_connect: ("voltage", "frequency", "which"),
     KIND.protection_opened: ("cause", "voltage", "current"),
     KIND.dc_trip: ("high", "voltage"),
     KIND.inverter_stop: ("cause", "value"),

@@ -20,6 +20,10 @@ class States(NamedTuple):
     t_over_cell: int
     t_over_current: int
     t_low_voltage: int
+    hysteresis: int  # of the open-circuit voltage: -1 discharging branch, 1 charging branch
+    soc_estimate: int  # what the battery's own management believes
+    charge_limit: int  # A, charge current that it allows at this moment
+    discharge_limit: int  # A, likewise
     # DC link
     link: int  # V
     link_current: int  # A into the battery, last (sub)step
@@ -54,23 +58,6 @@ class States(NamedTuple):
     throwing_off: int
     t_thrown: int
     t_in_phase: int
-    # PV inverter
-    pv_mode: int
-    t_enter: int
-    pv_ramp: int
-    pv_recovery: int
-    pv_limit: int  # per unit of rated power, after the frequency-power curve and its response time
-    pv_available: int  # W at the AC side
-    pv_crossing: int  # per unit power when the start frequency was crossed
-    pv_over: int
-    pv_v: int  # measured
-    pv_f: int
-    pv_f_late: int  # measured, after the response's dead time
-    t_of: int
-    t_uf: int
-    t_ov: int
-    t_uv: int
-    i_pv: int
     # network
     v_bus: int
     f_bus: int
@@ -83,9 +70,6 @@ class States(NamedTuple):
     p_pv: int
     p_load: int
     i_inverter: int
-    p_pv_dc: int
-    v_array: int
-    i_array: int
     lost_at: int  # when the grid last changed, or the bus was last left without a source
     relay_at: int  # when the transfer relay will have opened
     draw: int  # state of the generator of chance, 1..2147483646
@@ -169,42 +153,86 @@ class Parameters(NamedTuple):
     sync_rate: int  # Hz/s
     sync_angle: int  # cycles
     sync_slip: int  # Hz
-    # PV inverter
-    pv_rated: int
-    pv_start: int
-    pv_zero: int
-    pv_reference: int  # 0 rated power, 1 power at crossing (scaled), 2 power at crossing less the slope
-    pv_responds: int
-    pv_time: int  # time constant of the response
-    pv_tracking: int  # time constant of following the sun
-    pv_f_window: int
-    pv_f_delay: int  # s, dead time of the response
-    pv_v_window: int
-    pv_f_trip: int
-    pv_f_trip_low: int
-    pv_f_trip_delay: int
-    pv_v_trip: int
-    pv_v_trip_low: int
-    pv_v_trip_delay: int
-    pv_v_trip_low_delay: int
-    pv_enter_delay: int
-    pv_ramp_time: int
-    pv_enter_f_low: int
-    pv_enter_f_high: int
-    pv_enter_v_low: int
-    pv_enter_v_high: int
-    pv_cease_v: int
-    pv_recovery_time: int
-    pv_loss0: int
-    pv_loss1: int
-    pv_loss2: int
-    pv_wake: int  # W of array power below which it sleeps
     # grid and bus
     grid_r: int
     grid_x: int
     bus_rise: int  # s, rise of a bus that nobody forms under a PV surplus
     bus_clamp: int  # V
     drift: int  # Hz/s of a bus that nobody forms
+
+
+class PvStates(NamedTuple):
+    """Index of each state of one PV inverter; each has a row of its own."""
+
+    mode: int
+    t_enter: int
+    ramp: int
+    recovery: int
+    limit: int  # per unit of rated power, after the frequency-power curve and its response time
+    available: int  # W at the AC side
+    crossing: int  # per unit power when the start frequency was crossed
+    over: int
+    v: int  # measured
+    f: int
+    f_late: int  # measured, after the response's dead time
+    t_of: int
+    t_uf: int
+    t_ov: int
+    t_uv: int
+    current: int  # A that it drives in each of its conductors, in phase with their voltage
+    reactive_current: int  # A, a quarter cycle behind that voltage; positive delivers vars to the bus
+    power: int  # W that it put out in the last step, all its phases
+    reactive_power: int  # var that it delivered
+    p_dc: int
+    v_array: int
+    i_array: int
+
+
+class PvParameters(NamedTuple):
+    """Index of each parameter of one PV inverter and its array; each has a row of its own."""
+
+    present: int
+    connection: int  # as `Connections`
+    phases: int  # 1 or 3: over how many conductors its power divides at that voltage
+    v_rated: int  # V at its terminals: of a phase, or between two
+    rated: int  # W, all phases
+    start: int
+    zero: int
+    reference: int  # 0 rated power, 1 power at crossing (scaled), 2 power at crossing less the slope
+    responds: int
+    time: int  # time constant of the response
+    tracking: int  # time constant of following the sun
+    f_window: int
+    f_delay: int  # s, dead time of the response
+    v_window: int
+    f_trip: int
+    f_trip_low: int
+    f_trip_delay: int
+    v_trip: int
+    v_trip_low: int
+    v_trip_delay: int
+    v_trip_low_delay: int
+    enter_delay: int
+    ramp_time: int
+    enter_f_low: int
+    enter_f_high: int
+    enter_v_low: int
+    enter_v_high: int
+    cease_v: int
+    recovery_time: int
+    loss0: int
+    loss1: int
+    loss2: int
+    wake: int  # W of array power below which it sleeps
+
+
+class PvInputs(NamedTuple):
+    """Index of each setting of one PV inverter's array."""
+
+    irradiance: int
+    temperature: int
+    on: int
+    p_array: int  # maximum array power at this irradiance and temperature, W (0 while the source is off)
 
 
 class Inputs(NamedTuple):
@@ -215,13 +243,10 @@ class Inputs(NamedTuple):
     grid_closed: int
     grid_voltage: int
     grid_frequency: int
-    irradiance: int
-    temperature: int
-    source_on: int
     pv_contactor: int
     battery_contactor: int
     inverter_enable: int
-    p_array: int  # maximum array power at this irradiance and temperature, W (0 while the source is off)
+    interlock_closed: int
 
 
 class Energies(NamedTuple):
@@ -246,6 +271,10 @@ S = States(*range(len(States._fields)))
 P = Parameters(*range(len(Parameters._fields)))
 U = Inputs(*range(len(Inputs._fields)))
 E = Energies(*range(len(Energies._fields)))
+V = PvStates(*range(len(PvStates._fields)))
+Q = PvParameters(*range(len(PvParameters._fields)))
+W = PvInputs(*range(len(PvInputs._fields)))
+PV_MOST = 3  # PV inverters on one bus
 
 # Taps: what an instrument can be connected to. The order is the order of a ring row.
 TAPS: tuple[str, ...] = (
@@ -285,6 +314,16 @@ class Stages(NamedTuple):
     absorption: int = 2
     float: int = 3
     rest: int = 4
+
+
+class Connections(NamedTuple):
+    """Between which conductors something lies."""
+
+    l1: int = 0
+    l2: int = 1
+    l3: int = 2
+    l1_l2: int = 3
+    all_phases: int = 4
 
 
 class PvModes(NamedTuple):
@@ -330,4 +369,5 @@ class Kinds(NamedTuple):
 
 
 MODE, STAGE, PV_MODE, INVERTER, KIND = Modes(), Stages(), PvModes(), InverterStates(), Kinds()
+CONNECTION = Connections()
 EVENT_COLUMNS = 6  # time, kind, four numbers

@@ -1,4 +1,4 @@
-"""Owns the way from a pairing card to the plant's parameter array."""
+"""Owns the way from a pairing card to the plant's parameter arrays."""
 
 import math
 from typing import TYPE_CHECKING
@@ -8,10 +8,10 @@ import numpy.typing as npt
 
 from benchrunner.sim import open_circuit
 from benchrunner.sim.array import PvArray
-from benchrunner.sim.layout import STAGE, P
+from benchrunner.sim.layout import CONNECTION, PV_MOST, STAGE, P, Q
 
 if TYPE_CHECKING:
-    from benchrunner.cards.pairing import PairingCard
+    from benchrunner.cards.pairing import ArrayPart, PairingCard, PvInverterPart
 
 Array = npt.NDArray[np.float64]
 _NEVER = 1e9
@@ -23,11 +23,28 @@ def parameters(card: "PairingCard") -> Array:
     from benchrunner.cards.pairing import refuse_unsupported
 
     refuse_unsupported(card)
-    b, pv, c, t = card.battery_inverter, card.pv_inverter, card.battery, card.twin
-    total = t.series_resistance + t.fast_resistance + t.slow_resistance
-    # of the lag that, after the dead time and the measuring window, brings 90 % of a change after the response time
-    lag = max(0.02, (pv.response_time - t.frequency_delay) / math.log(10.0) - t.frequency_window)
-    values: dict[str, float] = {
+    values = {**_battery(card), **_battery_inverter(card), **_network(card)}
+    return _filled(values, P._asdict())
+
+
+def pv_parameters(card: "PairingCard") -> Array:
+    """The parameter rows of the PV inverters, one for each of `PV_MOST` places; places without one are zero."""
+    rows = np.zeros((PV_MOST, len(Q._fields)))
+    rows[0] = _filled(_pv_inverter(card, card.pv_inverter), Q._asdict())
+    return rows
+
+
+def _filled(values: dict[str, float], places: dict[str, int]) -> Array:
+    array = np.empty(len(places))
+    for name, index in places.items():
+        array[index] = values[name]
+    return array
+
+
+def _battery(card: "PairingCard") -> dict[str, float]:
+    """What the kernel's battery needs, by the names of `layout.Parameters`."""
+    c, t = card.battery, card.twin
+    return {
         "cells": c.cells,
         "capacity": c.capacity,
         "r0": t.series_resistance,
@@ -48,6 +65,13 @@ def parameters(card: "PairingCard") -> Array:
         "charge_current_limit": c.charge_current_limit,
         "soc_first": open_circuit.FIRST,
         "soc_step": open_circuit.STEP,
+    }
+
+
+def _battery_inverter(card: "PairingCard") -> dict[str, float]:
+    b, c, t = card.battery_inverter, card.battery, card.twin
+    total = t.series_resistance + t.fast_resistance + t.slow_resistance
+    return {
         "link_capacitance": t.link_capacitance,
         "bleed": t.bleed_resistance,
         "precharge": t.precharge_resistance,
@@ -100,50 +124,64 @@ def parameters(card: "PairingCard") -> Array:
         "sync_rate": t.sync_rate,
         "sync_angle": t.sync_angle,
         "sync_slip": t.sync_slip,
-        "pv_rated": pv.rated_power,
-        "pv_start": pv.start,
-        "pv_zero": pv.zero,
-        "pv_reference": _REFERENCE[pv.reference],
-        "pv_responds": float(pv.responds),
-        "pv_time": lag,
-        "pv_tracking": t.sun_following_time,
-        "pv_f_window": t.frequency_window,
-        "pv_f_delay": t.frequency_delay,
-        "pv_v_window": t.voltage_window,
-        "pv_f_trip": pv.trip,
-        "pv_f_trip_low": pv.trip_low,
-        "pv_f_trip_delay": pv.trip_delay,
-        "pv_v_trip": pv.trip_voltage_high,
-        "pv_v_trip_low": pv.trip_voltage_low,
-        "pv_v_trip_delay": pv.trip_voltage_high_delay,
-        "pv_v_trip_low_delay": pv.trip_voltage_low_delay,
-        "pv_enter_delay": pv.enter_service_delay,
-        "pv_ramp_time": pv.ramp_time,
-        "pv_enter_f_low": pv.enter_service_frequency[0],
-        "pv_enter_f_high": pv.enter_service_frequency[1],
-        "pv_enter_v_low": pv.enter_service_voltage[0],
-        "pv_enter_v_high": pv.enter_service_voltage[1],
-        "pv_cease_v": t.cease_voltage * b.rated_voltage,
-        "pv_recovery_time": t.cease_recovery,
-        "pv_loss0": t.pv_idle_loss,
-        "pv_loss1": t.pv_linear_loss,
-        "pv_loss2": t.pv_square_loss / pv.rated_power,
-        "pv_wake": t.wake_power,
+    }
+
+
+def _pv_inverter(card: "PairingCard", pv: "PvInverterPart") -> dict[str, float]:
+    """What the kernel's PV inverter needs, by the names of `layout.PvParameters`."""
+    b, t = card.battery_inverter, card.twin
+    # of the lag that, after the dead time and the measuring window, brings 90 % of a change after the response time
+    lag = max(0.02, (pv.response_time - t.frequency_delay) / math.log(10.0) - t.frequency_window)
+    return {
+        "present": 1.0,
+        "connection": CONNECTION.l1,
+        "phases": 1.0,
+        "v_rated": b.rated_voltage,
+        "rated": pv.rated_power,
+        "start": pv.start,
+        "zero": pv.zero,
+        "reference": _REFERENCE[pv.reference],
+        "responds": float(pv.responds),
+        "time": lag,
+        "tracking": t.sun_following_time,
+        "f_window": t.frequency_window,
+        "f_delay": t.frequency_delay,
+        "v_window": t.voltage_window,
+        "f_trip": pv.trip,
+        "f_trip_low": pv.trip_low,
+        "f_trip_delay": pv.trip_delay,
+        "v_trip": pv.trip_voltage_high,
+        "v_trip_low": pv.trip_voltage_low,
+        "v_trip_delay": pv.trip_voltage_high_delay,
+        "v_trip_low_delay": pv.trip_voltage_low_delay,
+        "enter_delay": pv.enter_service_delay,
+        "ramp_time": pv.ramp_time,
+        "enter_f_low": pv.enter_service_frequency[0],
+        "enter_f_high": pv.enter_service_frequency[1],
+        "enter_v_low": pv.enter_service_voltage[0],
+        "enter_v_high": pv.enter_service_voltage[1],
+        "cease_v": t.cease_voltage * b.rated_voltage,
+        "recovery_time": t.cease_recovery,
+        "loss0": t.pv_idle_loss,
+        "loss1": t.pv_linear_loss,
+        "loss2": t.pv_square_loss / pv.rated_power,
+        "wake": t.wake_power,
+    }
+
+
+def _network(card: "PairingCard") -> dict[str, float]:
+    b, t = card.battery_inverter, card.twin
+    return {
         "grid_r": t.grid_resistance,
         "grid_x": t.grid_reactance,
         "bus_rise": t.bus_rise,
         "bus_clamp": t.bus_clamp * b.rated_voltage,
         "drift": t.drift,
     }
-    array = np.empty(len(P._fields))
-    for name, index in P._asdict().items():
-        array[index] = values[name]
-    return array
 
 
-def array_of(card: "PairingCard") -> PvArray:
-    """The array of a card."""
-    a = card.array
+def array_of(a: "ArrayPart") -> PvArray:
+    """The array of a card's part."""
     return PvArray(
         open_circuit_voltage=a.module_open_circuit_voltage,
         short_circuit_current=a.module_short_circuit_current,

@@ -14,13 +14,15 @@ import numpy.typing as npt
 
 from benchrunner.errors import Problem, Refused
 from benchrunner.sim import open_circuit
+from benchrunner.sim.array import CURVE_POINTS
 from benchrunner.sim.events import KEYS, NAMES, PlantEvent, Snapshot
 from benchrunner.sim.kernel import battery
 from benchrunner.sim.kernel import step as kernel
 from benchrunner.sim.kernel.charging import reset_shift
 from benchrunner.sim.kernel.pv_inverter import ac_from_array
-from benchrunner.sim.layout import EVENT_COLUMNS, MODE, PV_MODE, STAGE, TAPS, E, P, S, U
-from benchrunner.sim.parameters import array_of, parameters
+from benchrunner.sim.layout import EVENT_COLUMNS, MODE, PV_MODE, PV_MOST, STAGE, TAPS, E, P, Q, S, U, V, W
+from benchrunner.sim.parameters import array_of, parameters, pv_parameters
+from benchrunner.sim.settings import SETTINGS, checked, setting
 
 if TYPE_CHECKING:
     from benchrunner.cards.pairing import PairingCard
@@ -31,39 +33,6 @@ RING = 4096  # rows: some 20 s
 _CHUNK = 2000  # steps at once, so that events are gathered while their rows are still in the ring
 _EVENTS_KEPT = 20_000
 _INDEX = {tap: k for k, tap in enumerate(TAPS)}
-
-# setting -> (input, least, most); switches are 0 or 1
-SETTINGS: dict[str, tuple[int, float, float]] = {
-    "load.power": (U.load_power, 0.0, 1e5),
-    "load.on": (U.load_on, 0.0, 1.0),
-    "grid.closed": (U.grid_closed, 0.0, 1.0),
-    "grid.voltage": (U.grid_voltage, 0.0, 1000.0),
-    "grid.frequency": (U.grid_frequency, 10.0, 100.0),
-    "pv_source.irradiance": (U.irradiance, 0.0, 1600.0),
-    "pv_source.temperature": (U.temperature, 233.15, 373.15),
-    "pv_source.on": (U.source_on, 0.0, 1.0),
-    "relays.pv_contactor": (U.pv_contactor, 0.0, 1.0),
-    "relays.battery_contactor": (U.battery_contactor, 0.0, 1.0),
-    "relays.inverter_enable": (U.inverter_enable, 0.0, 1.0),
-}
-_SWITCHES = {name for name, (_, low, high) in SETTINGS.items() if (low, high) == (0.0, 1.0)}
-_DEFAULTS: dict[str, float] = {
-    "load.power": 0.0,
-    "load.on": 1.0,
-    "grid.closed": 1.0,
-    "pv_source.irradiance": 0.0,
-    "pv_source.temperature": 298.15,
-    "pv_source.on": 1.0,
-    "relays.pv_contactor": 1.0,
-    "relays.battery_contactor": 1.0,
-    "relays.inverter_enable": 1.0,
-}
-
-
-def _setting(name: str) -> tuple[int, float, float]:
-    if name not in SETTINGS:
-        raise Refused(Problem(name, "is no setting of the plant", f"one of: {', '.join(SETTINGS)}"))
-    return SETTINGS[name]
 
 
 class Plant:
@@ -86,20 +55,24 @@ class Plant:
     ) -> None:
         self.pairing, self.seed, self.step = pairing, seed, step
         self._p = parameters(pairing)
-        self._array = array_of(pairing)
+        self._q = pv_parameters(pairing)
+        self._arrays = [array_of(pairing.array)]
         self._table = open_circuit.table(
             pairing.battery.cells, pairing.twin.cell_spread, pairing.battery.chemistry
         )
         self._x = np.zeros(len(S._fields))
         self._u = np.zeros(len(U._fields))
         self._e = np.zeros(len(E._fields))
-        self._curve = np.zeros(65)
+        self._y = np.zeros((PV_MOST, len(V._fields)))
+        self._w = np.zeros((PV_MOST, len(W._fields)))
+        self._curves = np.zeros((PV_MOST, CURVE_POINTS))
         self._ring = np.zeros((RING, len(TAPS)))
         self._rows = np.zeros((64, EVENT_COLUMNS))
         self._n = 0  # whole steps done
         self._now = 0.0
         self._open: list[int] = []  # events whose row after is still to come
         self.events: list[PlantEvent] = []
+        self._orders: dict[str, float] = {}
         self._begin(dict(start or {}))
 
     # --- time ---
@@ -121,8 +94,8 @@ class Plant:
     def _run(self, steps: int) -> None:
         first = self._n
         count = kernel.run(
-            steps, first, self.step, self._x, self._p, self._u, self._e, self._table, self._curve,
-            self._ring, self._rows,
+            steps, first, self.step, self._x, self._p, self._u, self._e, self._y, self._q, self._w, self._table,
+            self._curves, self._ring, self._rows,
         )  # fmt: skip
         self._n += steps
         for k in self._open:
@@ -150,26 +123,31 @@ class Plant:
 
     def set(self, name: str, value: float) -> None:
         """Give an order at `now`. Raises `Refused` for an unknown name or a value out of range."""
-        index, least, most = _setting(name)
-        value = float(value)
-        if not least <= value <= most:
-            raise Refused(
-                Problem(name, f"{value!r} is out of range", f"give {least:g} to {most:g} in the SI unit")
-            )
-        if name in _SWITCHES:
-            value = 1.0 if value >= 0.5 else 0.0
-        before = float(self._u[index])
+        value = checked(name, value)
+        before = self._orders[name]
         if value == before:
             return
         resistance = self._resistance()
-        self._u[index] = value
+        self._put(name, value)
         self._announce(name, before, value, resistance)
-        if name.startswith("pv_source."):
-            self._see_sun()
 
     def setting(self, name: str) -> float:
         """What a setting was last ordered to be, SI; a switch is 0 or 1. Raises `Refused` for an unknown name."""
-        return float(self._u[_setting(name)[0]])
+        setting(name)
+        return self._orders[name]
+
+    def _put(self, name: str, value: float) -> None:
+        known = SETTINGS[name]
+        self._orders[name] = value
+        if not known.rows:
+            self._u[known.index] = value
+            return
+        for row in known.rows:
+            self._w[row, known.index] = value
+            self._see_sun(row)
+        quantity = name.partition(".")[2]
+        if len(known.rows) > 1:
+            self._orders.update({f"pv_source_{row + 1}.{quantity}": value for row in known.rows})
 
     def _announce(self, name: str, before: float, value: float, resistance: float) -> None:
         kind, data = "setting", {"before": before, "after": value}
@@ -210,12 +188,16 @@ class Plant:
         load = float(self._u[U.load_power] * self._u[U.load_on])
         return float(self._p[P.v_nominal] ** 2) / load if load > 0.0 else math.inf
 
-    def _see_sun(self) -> None:
-        power, curve = self._array.curve(float(self._u[U.irradiance]), float(self._u[U.temperature]))
-        if self._u[U.source_on] < 0.5:
+    def _see_sun(self, row: int) -> None:
+        """Work out what the array of a PV inverter gives under its irradiance and temperature."""
+        if row >= len(self._arrays):
+            return
+        w = self._w[row]
+        power, curve = self._arrays[row].curve(float(w[W.irradiance]), float(w[W.temperature]))
+        if w[W.on] < 0.5:
             power, curve = 0.0, np.zeros_like(curve)
-        self._u[U.p_array] = power
-        self._curve = np.array(curve)
+        w[W.p_array] = power
+        self._curves[row] = curve
 
     # --- values ---
 
@@ -299,9 +281,7 @@ class Plant:
     # --- start ---
 
     def _begin(self, start: dict[str, float]) -> None:
-        x, u, p = self._x, self._u, self._p
-        settings = dict(_DEFAULTS)
-        settings["grid.voltage"], settings["grid.frequency"] = float(p[P.v_nominal]), float(p[P.f_nominal])
+        x, u, p, w = self._x, self._u, self._p, self._w
         soc = float(start.pop("soc", 0.6))
         pv_on = float(start.pop("pv_inverter.on", 0.0)) >= 0.5
         problems = [
@@ -315,14 +295,16 @@ class Plant:
             problems.append(Problem("soc", f"{soc:g} is no state of charge", "give 0 to 1"))
         if problems:
             raise Refused(problems)
-        settings.update(start)
-        for name, value in settings.items():
-            index, least, most = SETTINGS[name]
-            if not least <= value <= most:
-                raise Refused(Problem(name, f"{value!r} is out of range", f"give {least:g} to {most:g}"))
-            u[index] = value
-        self._see_sun()
-        x[S.soc] = soc
+        nominal = {"grid.voltage": float(p[P.v_nominal]), "grid.frequency": float(p[P.f_nominal])}
+        w[:, W.temperature] = 298.15
+        for name, known in SETTINGS.items():
+            if len(known.rows) != 1:
+                self._put(name, nominal[name] if known.start is None else known.start)
+        for name in sorted(start, key=lambda name: name.count("_")):  # `pv_source_2.x` after `pv_source.x`
+            self._put(name, checked(name, start[name]))
+        x[S.soc] = x[S.soc_estimate] = soc
+        x[S.charge_limit] = p[P.charge_current_limit]
+        x[S.discharge_limit] = p[P.over_current]
         x[S.cell_temperature] = p[P.ambient]
         x[S.protection_closed] = 1.0
         x[S.lost_at] = -1.0
@@ -346,19 +328,22 @@ class Plant:
         else:
             x[S.mode] = MODE.off
             x[S.f_bus] = 0.0
-        x[S.pv_v], x[S.pv_f], x[S.pv_f_late] = x[S.v_bus], p[P.f_nominal], p[P.f_nominal]
-        x[S.pv_recovery] = 1.0
-        x[S.pv_limit] = 1.0
-        if pv_on and u[U.p_array] > p[P.pv_wake] and u[U.pv_contactor] > 0.5 and x[S.v_bus] > 0.0:
-            x[S.pv_mode] = PV_MODE.on
-            x[S.pv_ramp] = 1.0
-            x[S.pv_available] = min(float(ac_from_array(p, float(u[U.p_array]))), float(p[P.pv_rated]))
+        for y, q, sun in zip(self._y, self._q, w, strict=True):
+            y[V.v], y[V.f], y[V.f_late] = x[S.v_bus], p[P.f_nominal], p[P.f_nominal]
+            y[V.recovery] = y[V.limit] = 1.0
+            if pv_on and sun[W.p_array] > q[Q.wake] and u[U.pv_contactor] > 0.5 and x[S.v_bus] > 0.0:
+                y[V.mode] = PV_MODE.on
+                y[V.ramp] = 1.0
+                y[V.available] = min(float(ac_from_array(q, float(sun[W.p_array]))), float(q[Q.rated]))
         phase = np.random.Generator(np.random.Philox(key=[self.seed & 0xFFFFFFFF, 0x9A])).random(2)
         x[S.phase_grid] = phase[0]
         x[S.phase_bus] = phase[0] if x[S.relay] > 0.5 else phase[1]
         self._stored_first = self._stored()
-        kernel.write_row(x, p, u, self._table, self._ring[0])
+        kernel.write_row(x, p, u, self._y, self._table, self._ring[0])
 
     def states(self) -> dict[str, float]:
         """Every internal state by name; for tests and for understanding, not for instruments."""
-        return {name: float(self._x[index]) for name, index in S._asdict().items()}
+        found = {name: float(self._x[index]) for name, index in S._asdict().items()}
+        for k in range(len(self._arrays)):
+            found |= {f"pv_{k + 1}.{name}": float(self._y[k, index]) for name, index in V._asdict().items()}
+        return found

@@ -407,6 +407,6 @@ def test_a_cold_bright_day_is_held_at_the_rating(card):
     )
     plant.advance(5.0)
     assert plant.value("pv.power") == pytest.approx(5000.0, rel=1e-3)
-    power, voltage, _ = plant._array.operating_point(1200.0, 263.15)
+    power, voltage, _ = plant._arrays[0].operating_point(1200.0, 263.15)
     assert power > 6500.0
     assert plant.value("pv_source.voltage") > voltage + 5.0

@@ -73,6 +73,7 @@ def step_battery(x: Any, p: Any, e: Any, current: float, dt: float) -> None:
     x[S.v_rc2] += (current - mean / p[P.r2]) * dt / p[P.c2]
     lost += mean * mean / p[P.r2]
     x[S.soc] += current * dt / p[P.capacity]
+    x[S.soc_estimate] += current * dt / p[P.capacity]
     e[E.lost_battery] += lost * dt
     x[S.cell_temperature] += dt * (
         lost / p[P.heat_capacity] - (x[S.cell_temperature] - p[P.ambient]) / p[P.thermal_time]

@@ -19,7 +19,7 @@ LEAST, MOST = -1.0, 2.0  # ends of the shift in its own units: none, and the max
 @compiled
 def targets(x: Any, p: Any) -> tuple[float, float]:
     """Voltage and current that the present stage allows the battery."""
-    voltage, current = p[P.v_absorption], min(p[P.charge_current], p[P.charge_current_limit])
+    voltage, current = p[P.v_absorption], min(p[P.charge_current], x[S.charge_limit])
     if x[S.stage] == STAGE.float:
         voltage = p[P.v_float]
     elif x[S.stage] == STAGE.rest:
@@ -45,12 +45,12 @@ def step_stage(x: Any, p: Any, event: Any, dt: float) -> bool:
         at_target = x[S.m_voltage] >= 0.995 * full or x[S.m_cell] >= p[P.v_cell_limit] - 0.005
         x[S.t_tail] = x[S.t_tail] + dt if at_target and x[S.m_current] < p[P.tail_current] else 0.0
         x[S.t_sag] = x[S.t_sag] + dt if x[S.m_voltage] < 0.97 * full else 0.0
-        full_charge = at_target and x[S.soc] >= p[P.full_soc]
+        full_charge = at_target and x[S.soc_estimate] >= p[P.full_soc]
         if x[S.t_tail] >= p[P.tail_hold] or x[S.t_stage] >= p[P.absorption_time] or full_charge:
             x[S.stage] = p[P.after_charge]
         elif x[S.t_sag] >= 60.0:
             x[S.stage] = STAGE.bulk
-    elif x[S.soc] < p[P.rebulk_soc]:
+    elif x[S.soc_estimate] < p[P.rebulk_soc]:
         x[S.stage] = STAGE.bulk
         x[S.t_stage] = 0.0
     if x[S.stage] == before:

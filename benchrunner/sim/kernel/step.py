@@ -22,7 +22,7 @@ from benchrunner.sim.kernel.battery_inverter import (
 )
 from benchrunner.sim.kernel.common import share, wrapped
 from benchrunner.sim.kernel.pv_inverter import control_pv, pv_loss
-from benchrunner.sim.layout import INVERTER, KIND, MODE, PV_MODE, TAPS, E, P, S, U
+from benchrunner.sim.layout import INVERTER, KIND, MODE, PV_MODE, TAPS, E, P, Q, S, U, V, W
 
 BUS_FREQUENCY = TAPS.index("bus.frequency")
 PARTS = 20  # of a step while the battery is open
@@ -39,11 +39,14 @@ def array_voltage(curve: Any, power: float, most: float) -> float:
 
 
 @compiled
-def solve_bus(x: Any, p: Any, u: Any, dt: float) -> None:
+def solve_bus(x: Any, p: Any, u: Any, y: Any, dt: float) -> None:
     """Voltage, currents and powers of the AC side for this step."""
     load = u[U.load_power] if u[U.load_on] > 0.5 else 0.0
     conductance = load / (p[P.v_nominal] * p[P.v_nominal])
-    i_pv = x[S.i_pv]
+    i_pv = 0.0
+    for k in range(y.shape[0]):
+        i_pv += y[k, V.current]
+    driven = i_pv
     v0 = x[S.v_bus]
     x[S.i_grid] = 0.0
     if x[S.relay] > 0.5 and u[U.grid_closed] > 0.5 and x[S.mode] == MODE.grid:
@@ -78,6 +81,8 @@ def solve_bus(x: Any, p: Any, u: Any, dt: float) -> None:
     x[S.i_inverter] = i_inverter
     x[S.p_load] = v * v * conductance
     x[S.p_pv] = v * i_pv
+    for k in range(y.shape[0]):
+        y[k, V.power] = v * (y[k, V.current] * i_pv / driven if driven > 0.0 else 0.0)
     x[S.p_inverter] = v * i_inverter
     x[S.p_grid] = v * x[S.i_grid]
 
@@ -119,17 +124,19 @@ def solve_dc(x: Any, p: Any, u: Any, table: Any, e: Any, dt: float) -> None:
 
 
 @compiled
-def count_energies(x: Any, p: Any, u: Any, curve: Any, e: Any, dt: float) -> None:
+def count_energies(x: Any, p: Any, u: Any, y: Any, q: Any, w: Any, curves: Any, e: Any, dt: float) -> None:
     """Integrate what crossed each boundary and what was lost in each part, each from its own current and voltage."""
-    ac = x[S.p_pv]
-    if x[S.pv_mode] == PV_MODE.on and ac > 0.0:
-        x[S.p_pv_dc] = ac + pv_loss(p, ac)
-        e[E.lost_pv] += pv_loss(p, ac) * dt
-    else:
-        x[S.p_pv_dc] = 0.0
-    x[S.v_array] = array_voltage(curve, x[S.p_pv_dc], u[U.p_array])
-    x[S.i_array] = x[S.p_pv_dc] / x[S.v_array] if x[S.v_array] > 1.0 else 0.0
-    e[E.array] += x[S.v_array] * x[S.i_array] * dt
+    for k in range(y.shape[0]):
+        ac = y[k, V.power]
+        if y[k, V.mode] == PV_MODE.on and ac > 0.0:
+            lost = pv_loss(q[k], ac)
+            y[k, V.p_dc] = ac + lost
+            e[E.lost_pv] += lost * dt
+        else:
+            y[k, V.p_dc] = 0.0
+        y[k, V.v_array] = array_voltage(curves[k], y[k, V.p_dc], w[k, W.p_array])
+        y[k, V.i_array] = y[k, V.p_dc] / y[k, V.v_array] if y[k, V.v_array] > 1.0 else 0.0
+        e[E.array] += y[k, V.v_array] * y[k, V.i_array] * dt
     e[E.pv] += x[S.p_pv] * dt
     e[E.load] += x[S.p_load] * dt
     e[E.battery_inverter] += x[S.p_inverter] * dt
@@ -141,7 +148,7 @@ def count_energies(x: Any, p: Any, u: Any, curve: Any, e: Any, dt: float) -> Non
 
 
 @compiled
-def write_row(x: Any, p: Any, u: Any, table: Any, row: Any) -> None:
+def write_row(x: Any, p: Any, u: Any, y: Any, table: Any, row: Any) -> None:
     """The taps, in the order of `layout.TAPS`."""
     v, mode = x[S.v_bus], x[S.mode]
     switch = u[U.grid_closed] > 0.5
@@ -175,13 +182,13 @@ def write_row(x: Any, p: Any, u: Any, table: Any, row: Any) -> None:
     row[20] = x[S.soc]
     row[21], row[22] = cell_voltages(x, p, table, x[S.terminal])
     row[23] = x[S.cell_temperature]
-    row[24] = x[S.v_array]
-    row[25] = x[S.i_array]
-    row[26] = x[S.v_array] * x[S.i_array]
+    row[24] = y[0, V.v_array]
+    row[25] = y[0, V.i_array]
+    row[26] = y[0, V.v_array] * y[0, V.i_array]
     row[27] = u[U.pv_contactor]
     row[28] = u[U.battery_contactor]
     row[29] = u[U.inverter_enable]
-    row[30] = 1.0
+    row[30] = u[U.interlock_closed]
     state = INVERTER.off
     if mode == MODE.fault:
         state = INVERTER.fault
@@ -194,10 +201,10 @@ def write_row(x: Any, p: Any, u: Any, table: Any, row: Any) -> None:
     row[33] = mode
     row[34] = x[S.frequency] - p[P.f_nominal] if forming(mode) else 0.0
     state = INVERTER.sleeping
-    if x[S.pv_mode] == PV_MODE.waiting:
+    if y[0, V.mode] == PV_MODE.waiting:
         state = INVERTER.starting
-    elif x[S.pv_mode] == PV_MODE.on:
-        state = INVERTER.throttled if x[S.p_pv] < 0.98 * x[S.pv_available] - 5.0 else INVERTER.running
+    elif y[0, V.mode] == PV_MODE.on:
+        state = INVERTER.throttled if x[S.p_pv] < 0.98 * y[0, V.available] - 5.0 else INVERTER.running
     row[35] = state
     row[36] = x[S.link]
     row[37] = x[S.phase_bus]
@@ -207,7 +214,7 @@ def write_row(x: Any, p: Any, u: Any, table: Any, row: Any) -> None:
     load = u[U.load_power] if loaded else 0.0
     row[41] = p[P.v_nominal] * p[P.v_nominal] / load if load > 0.0 else math.inf
     row[42] = x[S.protection_closed]
-    row[43] = x[S.pv_available]
+    row[43] = y[0, V.available]
 
 
 @compiled
@@ -230,8 +237,11 @@ def run(
     p: Any,
     u: Any,
     e: Any,
+    y: Any,
+    q: Any,
+    w: Any,
     table: Any,
-    curve: Any,
+    curves: Any,
     ring: Any,
     events: Any,
 ) -> int:
@@ -257,15 +267,20 @@ def run(
             x[S.lost_at] = now
         if stage_event[0] > 0.0:
             count = emit(events, count, stage_event, now)
-        late = min(n, int(p[P.pv_f_delay] / dt + 0.5))
-        if control_pv(x, p, u, event, ring[(n - late) % ring.shape[0], BUS_FREQUENCY], dt):
-            count = emit(events, count, event, now)
+        voltage = x[S.v_bus] if u[U.pv_contactor] > 0.5 else 0.0
+        for k in range(y.shape[0]):
+            if q[k, Q.present] > 0.5:
+                late = min(n, int(q[k, Q.f_delay] / dt + 0.5))
+                earlier = ring[(n - late) % ring.shape[0], BUS_FREQUENCY]
+                if control_pv(y[k], q[k], w[k], event, x[S.f_bus], earlier, voltage, voltage, voltage, dt):
+                    event[4] = k + 1.0
+                    count = emit(events, count, event, now)
         connected = u[U.battery_contactor] > 0.5 and x[S.protection_closed] > 0.5
         parts = 1 if connected else PARTS
         part = dt / parts
         for k in range(parts):
-            solve_bus(x, p, u, part)
-            count_energies(x, p, u, curve, e, part)
+            solve_bus(x, p, u, y, part)
+            count_energies(x, p, u, y, q, w, curves, e, part)
             solve_dc(x, p, u, table, e, part)
             if running(x[S.mode]) and (x[S.link] > p[P.dc_trip_high] or x[S.link] < p[P.dc_trip_low]):
                 event[1], event[2] = KIND.dc_trip, 1.0 if x[S.link] > p[P.dc_trip_high] else -1.0
@@ -285,7 +300,7 @@ def run(
                 KIND.protection_opened, cause, x[S.terminal], x[S.link_current],
             )  # fmt: skip
             count = emit(events, count, event, now + dt)
-        write_row(x, p, u, table, ring[(n + 1) % ring.shape[0]])
+        write_row(x, p, u, y, table, ring[(n + 1) % ring.shape[0]])
     return count
 
 

@@ -1,0 +1,77 @@
+"""Owns what the plant can be told: the name of each setting, where it lies, its range and what it is at the start.
+
+Units are SI; switches are 0 or 1. `pv_source.*` tells every array at once; `pv_source_2.*` the second PV inverter's.
+"""
+
+from dataclasses import dataclass
+
+from benchrunner.errors import Problem, Refused
+from benchrunner.sim.layout import PV_MOST, U, W
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting: its place among the inputs (`rows`: of those PV inverters), its range, its value at the start."""
+
+    index: int
+    least: float
+    most: float
+    start: float | None = 0.0  # None: the nominal value of the pairing
+    rows: tuple[int, ...] = ()
+
+    @property
+    def is_switch(self) -> bool:
+        """Only 0 or 1."""
+        return (self.least, self.most) == (0.0, 1.0)
+
+
+def _switch(index: int, rows: tuple[int, ...] = ()) -> Setting:
+    return Setting(index, 0.0, 1.0, 1.0, rows)
+
+
+def _sources() -> dict[str, Setting]:
+    found: dict[str, Setting] = {}
+    for role, rows in (
+        ("pv_source", tuple(range(PV_MOST))),
+        *((f"pv_source_{k + 1}", (k,)) for k in range(PV_MOST)),
+    ):
+        found[f"{role}.irradiance"] = Setting(W.irradiance, 0.0, 1600.0, 0.0, rows)
+        found[f"{role}.temperature"] = Setting(W.temperature, 233.15, 373.15, 298.15, rows)
+        found[f"{role}.on"] = _switch(W.on, rows)
+    return found
+
+
+SETTINGS: dict[str, Setting] = {
+    "load.power": Setting(U.load_power, 0.0, 1e5),
+    "load.on": _switch(U.load_on),
+    "grid.closed": _switch(U.grid_closed),
+    "grid.voltage": Setting(U.grid_voltage, 0.0, 1000.0, None),
+    "grid.frequency": Setting(U.grid_frequency, 10.0, 100.0, None),
+    "relays.pv_contactor": _switch(U.pv_contactor),
+    "relays.battery_contactor": _switch(U.battery_contactor),
+    "relays.inverter_enable": _switch(U.inverter_enable),
+    "interlock.closed": _switch(U.interlock_closed),
+    **_sources(),
+}
+
+
+def setting(name: str) -> Setting:
+    """A setting by its name. Raises `Refused` where there is none."""
+    if name not in SETTINGS:
+        raise Refused(Problem(name, "is no setting of the plant", f"one of: {', '.join(SETTINGS)}"))
+    return SETTINGS[name]
+
+
+def checked(name: str, value: float) -> float:
+    """The value of an order as it is taken: in range, and 0 or 1 for a switch. Raises `Refused`."""
+    known = setting(name)
+    value = float(value)
+    if not known.least <= value <= known.most:
+        raise Refused(
+            Problem(
+                name, f"{value!r} is out of range", f"give {known.least:g} to {known.most:g} in the SI unit"
+            )
+        )
+    if known.is_switch:
+        return 1.0 if value >= 0.5 else 0.0
+    return value
