@@ -62,6 +62,7 @@ class Amount:
 
 
 Volts = Annotated[float, Amount("V", "56 V")]
+VoltsOrNone = Annotated[float, Amount("V", "10 mV", 0.0)]
 Amperes = Annotated[float, Amount("A", "60 A")]
 AmperesOrNone = Annotated[float, Amount("A", "0 A", 0.0)]
 Watts = Annotated[float, Amount("W", "6 kW")]
@@ -77,8 +78,11 @@ OhmsOrNone = Annotated[float, Amount("ohm", "0 ohm", 0.0)]
 Farads = Annotated[float, Amount("F", "20 mF")]
 Joules = Annotated[float, Amount("J", "60 kJ")]
 Kelvins = Annotated[float, Amount("K", "25 degC")]
+KelvinsOrNone = Annotated[float, Amount("K", "2400 K", 0.0)]
 Ratio = Annotated[float, Amount("1", "99 %", 0.0, 1000.0)]
 Share = Annotated[float, Amount("1", "99 %", 0.0, 1.0)]
+VoltsPerKelvin = Annotated[float, Amount("V/K", "4 mV/K", 0.0, 0.02)]
+Connection = Literal["L1", "L2", "L3", "L1-L2", "three-phase"]
 
 
 class Part(BaseModel):
@@ -129,6 +133,35 @@ class BatteryInverterPart(Nameplate):
     )
     transfer_time: Time = Field(description="from the loss of the grid to the bus being formed")
     grid_wait: Time = Field(description="for how long the grid must be good before re-transfer")
+    grid_voltage_window: tuple[Ratio, Ratio] = Field(
+        default=(0.85, 1.15), description="of rated voltage, every phase: outside it the grid counts as lost"
+    )
+    grid_frequency_window: tuple[Hertz, Hertz] | None = Field(
+        default=None, description="outside it the grid counts as lost; unsaid: 1.5 Hz round rated"
+    )
+    pass_through_power: Watts | None = Field(
+        default=None, description="what its transfer relay bears between grid and bus, all phases"
+    )
+    pass_through_time: Time = Field(default=5.0, description="for how long it bears more before it opens")
+    equalise_voltage: Volts | None = Field(default=None, description="of an equalising charge (lead-acid)")
+    equalise_time: Time = 3600.0
+    temperature_compensation: VoltsPerKelvin = Field(
+        default=0.0, description="by which charge voltages fall per kelvin above 25 degC, a cell (lead-acid)"
+    )
+    low_battery_voltage: Volts | None = Field(
+        default=None, description="at which it switches itself off to spare the battery; unsaid: it does not"
+    )
+    low_battery_delay: Time = 10.0
+    restart_voltage: Volts | None = Field(
+        default=None, description="from which it starts again after that; unsaid: 4 % above the cut-off"
+    )
+    restart_wait: Time = Field(
+        default=900.0, description="after which it forms the bus once more all the same, so that PV may come"
+    )
+    restart_try: Time = Field(default=180.0, description="for how long it then bears a low battery")
+    give_up_after: Time = Field(
+        default=30.0, description="at the highest shift without holding the limits: then it throws PV off"
+    )
     dc_trip_high: Volts
     dc_trip_low: Volts
 
@@ -137,6 +170,9 @@ class PvInverterPart(Nameplate):
     """The grid-following inverter: rating, frequency-power profiles, trips, enter service."""
 
     rated_power: Watts
+    connection: Connection | None = Field(
+        default=None, description="unsaid: L1, L1-L2 or three-phase, as the bus is"
+    )
     responds: bool = Field(default=True, description="it has a frequency-power response at all")
     profile: Literal["grid", "island"] = Field(default="island", description="the profile set in it")
     reference: Literal["rated power", "power at crossing", "droop"] = "rated power"
@@ -189,6 +225,22 @@ class BatteryPart(Nameplate):
     cell_protection_voltage: Volts
     over_current: Amperes
     over_current_delay: TimeOrNone
+    cell_protection_voltage_low: Volts | None = Field(
+        default=None, description="lowest cell; default as usual for the chemistry"
+    )
+    temperature_high: Kelvins = Field(default=333.15, description="protection against heat")
+    charge_temperature_low: Kelvins | None = Field(
+        default=None, description="no charging below; default 0 degC for lithium"
+    )
+    temperature_delay: TimeOrNone = 5.0
+    protection_reset: TimeOrNone = Field(
+        default=0.0, description="held apart by the bench for so long, it closes again; 0: never by itself"
+    )
+    charge_taper_from: Share = Field(
+        default=1.0, description="state of charge from which the allowed charge current falls; 1: not at all"
+    )
+    charge_taper_least: Share = Field(default=0.1, description="share of it that is left at full charge")
+    rated_time: Time = Field(default=20 * 3600.0, description="discharge time for which capacity is rated")
 
 
 class ArrayPart(Nameplate):
@@ -207,6 +259,28 @@ class ArrayPart(Nameplate):
     cells_in_series: int = Field(default=60, ge=1, le=400)
 
 
+class FurtherPv(Part):
+    """One more PV inverter on the same bus, with its array."""
+
+    inverter: PvInverterPart
+    array: ArrayPart
+
+
+class DcChargerPart(Nameplate):
+    """A charge controller from an array to the battery side."""
+
+    rated_current: Amperes = Field(description="into the battery side")
+    efficiency: Share = 0.97
+    idle_loss: WattsOrNone = 3.0
+
+
+class DcPv(Part):
+    """An array on the battery side, with its charge controller; the battery inverter's charging regulates it too."""
+
+    charger: DcChargerPart
+    array: ArrayPart
+
+
 class TwinPart(Part):
     """The simulation's own parameters; none of them stands on a nameplate."""
 
@@ -220,6 +294,24 @@ class TwinPart(Part):
     heat_capacity: Joules = Field(default=60e3, description="per kelvin")
     cooling_time: Time = 5 * 3600.0
     ambient: Kelvins = 298.15
+    hysteresis_voltage: VoltsOrNone | None = Field(
+        default=None, description="of one cell: half the gap; default as usual for the chemistry"
+    )
+    activation_temperature: KelvinsOrNone | None = Field(
+        default=None, description="activation energy of the resistances over the gas constant"
+    )
+    charge_efficiency: Share | None = Field(default=None, description="charge kept of charge put in")
+    rate_exponent: Ratio | None = Field(
+        default=None, description="Peukert's; 1: capacity is the same at every rate"
+    )
+    soc_error: Annotated[float, Amount("1", "2 %", -0.5, 0.5)] = Field(
+        default=0.0, description="of the battery's own estimate at the start"
+    )
+    soc_gain: Ratio = Field(default=1.0, description="of the battery's own current meter")
+    soc_drift: Annotated[float, Amount("A", "0.2 A", -10.0, 10.0)] = Field(
+        default=0.0, description="offset of the battery's own current meter"
+    )
+    soc_recalibrates: bool = Field(default=False, description="its estimate goes to 100 % at full charge")
     # battery inverter
     idle_loss: WattsOrNone = 45.0
     linear_loss: Ratio = 0.018
@@ -260,6 +352,17 @@ class TwinPart(Part):
     bus_rise: Time = 0.003
     bus_clamp: Ratio = Field(default=1.25, description="of rated voltage: where surge protection holds a bus")
     drift: HertzPerSecond = Field(default=5.0, description="of a bus that nobody forms")
+    grid_neutral_resistance: OhmsOrNone = Field(
+        default=0.05, description="of the neutral; in single-phase it is part of the grid's resistance"
+    )
+    loss_window: Time = Field(default=0.04, description="over which the battery inverter measures frequency")
+    limit_time: Time = Field(default=0.02, description="for which it bears more than its surge power, taking")
+    sag_time: Time = Field(
+        default=0.5, description="for which it forms a bus below 70 % at its current limit"
+    )
+    sync_voltage: Ratio = Field(default=0.1, description="of rated voltage, difference at re-transfer")
+    sync_hold: Time = Field(default=0.2, description="for which all windows must hold before re-transfer")
+    motor_start_time: Time = Field(default=0.8, description="of a motor load at rated voltage")
 
 
 class PairingCard(Part):
@@ -273,7 +376,31 @@ class PairingCard(Part):
     pv_inverter: PvInverterPart
     battery: BatteryPart
     array: ArrayPart
+    further_pv: tuple[FurtherPv, ...] = Field(default=(), max_length=2)
+    dc_pv: DcPv | None = None
     twin: TwinPart = TwinPart()
+
+    @property
+    def phases(self) -> int:
+        """Phases against neutral: 1, 2 (the legs of split-phase) or 3."""
+        return {"single-phase": 1, "split-phase": 2, "three-phase": 3}[self.topology]
+
+    @property
+    def phase_voltage(self) -> float:
+        """V of a phase against neutral; the nameplate of a split-phase inverter gives the voltage between the legs."""
+        return self.battery_inverter.rated_voltage / (2.0 if self.topology == "split-phase" else 1.0)
+
+    @property
+    def pv_inverters(self) -> "tuple[tuple[PvInverterPart, ArrayPart], ...]":
+        """All PV inverters on the bus, each with its array, the pairing's own first."""
+        return ((self.pv_inverter, self.array), *((more.inverter, more.array) for more in self.further_pv))
+
+    def connection(self, inverter: PvInverterPart) -> Connection:
+        """Between which conductors a PV inverter lies."""
+        usual: dict[str, Connection] = {
+            "single-phase": "L1", "split-phase": "L1-L2", "three-phase": "three-phase",
+        }  # fmt: skip
+        return inverter.connection or usual[self.topology]
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -297,7 +424,39 @@ class PairingCard(Part):
         ):
             if low >= high:
                 raise Mended(f"has an empty window pv_inverter.{name}", "give the lower bound first")
+        self._fits_its_bus()
         return self
+
+    def _fits_its_bus(self) -> None:
+        b = self.battery_inverter
+        there = {
+            "single-phase": {"L1"}, "split-phase": {"L1", "L2", "L1-L2"},
+            "three-phase": {"L1", "L2", "L3", "three-phase"},
+        }[self.topology]  # fmt: skip
+        for inverter, _ in self.pv_inverters:
+            if self.connection(inverter) not in there:
+                raise Mended(
+                    f"puts {inverter.name} on {inverter.connection}, which a {self.topology} bus has not",
+                    f"one of: {', '.join(sorted(there))}",
+                )
+        if self.battery.chemistry != "lead-acid" and (b.equalise_voltage or b.temperature_compensation):
+            raise Mended(
+                f"gives a {self.battery.chemistry} battery an equalising or temperature-compensated charge",
+                "leave battery_inverter.equalise_voltage and temperature_compensation out: lead-acid only",
+            )
+        if b.grid_voltage_window[0] >= b.grid_voltage_window[1]:
+            raise Mended(
+                "has an empty window battery_inverter.grid_voltage_window", "give the lower bound first"
+            )
+        if b.grid_frequency_window and b.grid_frequency_window[0] >= b.grid_frequency_window[1]:
+            raise Mended(
+                "has an empty window battery_inverter.grid_frequency_window", "give the lower bound first"
+            )
+        if b.low_battery_voltage and b.restart_voltage and b.restart_voltage <= b.low_battery_voltage:
+            raise Mended(
+                "restarts at or below the voltage at which it switched itself off",
+                "give battery_inverter.restart_voltage above low_battery_voltage",
+            )
 
     def values(self) -> dict[str, units.Quantity]:
         """All that a procedure may use, as `pairing.<part>.<key>`; ratios and times in SI."""
@@ -343,18 +502,6 @@ class PairingCard(Part):
 
     def supported(self) -> Problem | None:
         """Why a run on the simulated bench is refused for this card, or None."""
-        if self.topology != "single-phase":
-            return Problem(
-                self.title,
-                f"the simulated bench does not carry {self.topology} yet",
-                "use a single-phase pairing; `benchrunner check` reads this card all the same",
-            )
-        if self.battery.chemistry != "LFP":
-            return Problem(
-                self.title,
-                f"the simulated bench does not carry a {self.battery.chemistry} battery yet",
-                "use a pairing with an LFP battery; `benchrunner check` reads this card all the same",
-            )
         return None
 
 
@@ -469,6 +616,6 @@ def refuse_unsupported(card: PairingCard) -> None:
 
 
 __all__ = [
-    "ArrayPart", "BatteryInverterPart", "BatteryPart", "PairingCard", "PvInverterPart", "TwinPart",
+    "ArrayPart", "BatteryInverterPart", "BatteryPart", "Connection", "DcChargerPart", "DcPv", "FurtherPv", "PairingCard", "PvInverterPart", "TwinPart",
     "fit_pairing", "preflight", "read_pairing", "refuse_unsupported",
 ]  # fmt: skip

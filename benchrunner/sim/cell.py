@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchrunner.sim import open_circuit
+from benchrunner.sim.battery_parameters import battery_parameters
 from benchrunner.sim.kernel import battery as kernel
 from benchrunner.sim.layout import E, P, S
 
@@ -16,10 +17,11 @@ Array = npt.NDArray[np.float64]
 
 
 class Battery:
-    """An LFP pack as the plant carries it: open-circuit voltage, series resistance and two RC branches (Thevenin).
+    """A pack as the plant carries it: open-circuit voltage, series resistance and two RC branches (Thevenin).
 
-    `capacity` C, resistances ohm and times s of the whole pack; currents A, positive charging; voltages V. State of
-    charge 0..1; valid at constant temperature, without hysteresis and with a charge efficiency of 1.
+    Built from numbers it has the same resistances at every temperature and charge, no hysteresis and keeps all charge;
+    `of` takes a pairing card's battery with all that is usual for its chemistry. `capacity` C, resistances ohm and times
+    s of the whole pack at 25 degC; currents A, positive charging; voltages V; state of charge 0..1.
     """
 
     def __init__(
@@ -33,42 +35,48 @@ class Battery:
         spread: float = 0.0,
         chemistry: str = "LFP",
     ) -> None:
+        values = {
+            "cells": cells, "capacity": capacity, "cell_spread": spread, "r0": series_resistance,
+            "r1": fast[0], "c1": fast[1] / fast[0], "r2": slow[0], "c2": slow[1] / slow[0],
+            "heat_capacity": 60e3, "thermal_time": 18_000.0, "ambient": 298.15, "estimate_gain": 1.0,
+            "soc_first": open_circuit.FIRST, "soc_step": open_circuit.STEP,
+        }  # fmt: skip
+        self._set(values, soc, open_circuit.table(cells, spread, chemistry))
+
+    def _set(self, values: dict[str, float], soc: float, table: Array) -> None:
         if not 0.0 <= soc <= 1.0:
             raise ValueError("soc lies between 0 and 1")
-        self._table = open_circuit.table(cells, spread, chemistry)
+        self._table = table
         self._x, self._p, self._e = (
             np.zeros(len(S._fields)),
             np.zeros(len(P._fields)),
             np.zeros(len(E._fields)),
         )
-        x, p = self._x, self._p
-        x[S.soc], x[S.cell_temperature] = soc, 298.15
-        p[P.cells], p[P.capacity], p[P.cell_spread] = cells, capacity, spread
-        p[P.r0] = series_resistance
-        p[P.r1], p[P.c1] = fast[0], fast[1] / fast[0]
-        p[P.r2], p[P.c2] = slow[0], slow[1] / slow[0]
-        p[P.heat_capacity], p[P.thermal_time], p[P.ambient] = 60e3, 18_000.0, 298.15
-        p[P.soc_first], p[P.soc_step] = open_circuit.FIRST, open_circuit.STEP
+        places = P._asdict()
+        for name, value in values.items():
+            self._p[places[name]] = value
+        self._x[S.soc] = self._x[S.soc_estimate] = soc
+        self._x[S.cell_temperature] = values["ambient"]
+        self._x[S.terminal] = self.open_circuit_voltage()
 
     @classmethod
     def of(cls, pairing: "PairingCard", soc: float = 0.5) -> "Battery":
         """The battery of a pairing card."""
-        c, t = pairing.battery, pairing.twin
-        return cls(
-            c.cells,
-            c.capacity,
-            t.series_resistance,
-            (t.fast_resistance, t.fast_time),
-            (t.slow_resistance, t.slow_time),
-            soc,
-            t.cell_spread,
-            c.chemistry,
-        )
+        c = pairing.battery
+        made = cls.__new__(cls)
+        table = open_circuit.table(c.cells, pairing.twin.cell_spread, c.chemistry)
+        made._set(battery_parameters(pairing), soc, table)
+        return made
 
     @property
     def soc(self) -> float:
         """State of charge, 0..1."""
         return float(self._x[S.soc])
+
+    @property
+    def temperature(self) -> float:
+        """Of the cells, K."""
+        return float(self._x[S.cell_temperature])
 
     @property
     def stored(self) -> float:
@@ -88,8 +96,15 @@ class Battery:
 
     def voltage(self, current: float = 0.0) -> float:
         """Terminal voltage under `current` at this instant, V."""
-        branches = float(self._x[S.v_rc1] + self._x[S.v_rc2])
-        return self.open_circuit_voltage() + branches + float(self._p[P.r0]) * current
+        x, p = self._x, self._p
+        held, x[S.link_current] = float(x[S.link_current]), current
+        series, _, _ = kernel.resistances(x, p)
+        deep = 1.0 - (1.0 - self.soc) * float(kernel.deepening(x, p))
+        x[S.link_current] = held
+        branches = float(x[S.v_rc1] + x[S.v_rc2] + p[P.hysteresis] * x[S.hysteresis])
+        return (
+            self.open_circuit_voltage(deep) + branches + float(series) * (current - float(x[S.side_current]))
+        )
 
     def run(self, current: npt.ArrayLike, step: float = 0.1) -> Array:
         """Drive `current` (A, one value per `step` seconds, constant in between) through it.
@@ -98,7 +113,11 @@ class Battery:
         """
         amperes = np.atleast_1d(np.asarray(current, dtype=float))
         volts = np.empty(amperes.size)
+        x = self._x
         for k, value in enumerate(amperes):
-            kernel.step_battery(self._x, self._p, self._e, float(value), step)
+            x[S.link_current] = value  # what the plant holds from the step before
+            source, resistance = kernel.thevenin(x, self._p, self._table, step)
+            x[S.terminal] = source + resistance * value
+            kernel.step_battery(x, self._p, self._e, self._table, float(value), float(x[S.terminal]), step)
             volts[k] = self.voltage(float(value))
         return volts

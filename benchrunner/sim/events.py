@@ -20,8 +20,8 @@ re-transfer         (relay closed onto the grid) slip (Hz, bus less grid), angle
 pv-trip             cause (1 over-frequency, 2 under-frequency, 3 over-voltage, 4 under-voltage), value (Hz or V, as
                     the PV inverter measured it), which (of the PV inverters: 1, 2...)
 pv-connect          voltage, frequency as measured, which
-protection-opened   cause (1 pack over-voltage, 2 cell over-voltage, 3 over-current, 4 pack under-voltage), voltage
-                    (pack), current
+protection-opened   cause (1 pack over-voltage, 2 cell over-voltage, 3 over-current, 4 pack under-voltage, 5 cell
+                    under-voltage, 6 heat, 7 charged in the cold; -1: closed again), voltage (pack), current
 dc-trip             high (1 over-voltage, -1 under-voltage), voltage (DC link)
 inverter-stop       cause (1 disabled, 2 overload); value (mode before, or the AC power)
 contactor           which (0 PV AC contactor, 1 battery contactor, 2 inverter enable), closed (1 or 0)

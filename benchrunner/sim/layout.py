@@ -24,6 +24,12 @@ class States(NamedTuple):
     soc_estimate: int  # what the battery's own management believes
     charge_limit: int  # A, charge current that it allows at this moment
     discharge_limit: int  # A, likewise
+    side_current: int  # A that charges nothing: gassing, and what charge efficiency takes
+    drawn_rate: int  # A, discharge current as the rate effect on capacity sees it
+    t_low_cell: int  # more timers of the battery's protection, s
+    t_hot: int
+    t_cold: int
+    t_opened: int  # s for which the bench has held an opened battery apart
     # DC link
     link: int  # V
     link_current: int  # A into the battery, last (sub)step
@@ -36,7 +42,6 @@ class States(NamedTuple):
     t_lost: int
     t_grid_good: int
     frequency: int  # of the bus it forms, Hz
-    i_slow: int  # slow part of its output current (voltage recovery)
     v_reference: int
     p_command: int  # AC power in grid mode
     stage: int
@@ -53,23 +58,35 @@ class States(NamedTuple):
     m_current: int
     m_cell: int
     m_power: int
+    m_frequency: int
     t_overload: int
     t_surge: int
     throwing_off: int
     t_thrown: int
     t_in_phase: int
     # network
-    v_bus: int
+    v_bus: int  # of phase 1 against neutral
+    v_low: int  # lowest and highest phase
+    v_high: int
     f_bus: int
+    f_seen: int  # the same with what a jump of the phase adds within the step
+    f_grid: int  # of the grid's source, on its way to what was ordered
+    jump: int  # cycles by which the phase jumps in the next step
+    limited: int  # 1 or -1 while the bridge holds its current limit, giving or taking
+    s_worst: int  # VA of the most loaded phase of the battery inverter, times the phases
     phase_bus: int  # cycles
     phase_grid: int  # cycles
     phase_lock: int  # cycles by which the running phase of the bus lay off the grid's when last joined to it
-    i_grid: int  # A imported, last step
     p_grid: int
     p_inverter: int
     p_pv: int
     p_load: int
-    i_inverter: int
+    q_grid: int  # var, same signs as the powers
+    q_inverter: int
+    q_pv: int
+    q_load: int
+    y_between: int  # conductance from L1 to L2
+    slip: int  # of the motor among the loads
     lost_at: int  # when the grid last changed, or the bus was last left without a source
     relay_at: int  # when the transfer relay will have opened
     draw: int  # state of the generator of chance, 1..2147483646
@@ -97,6 +114,33 @@ class Parameters(NamedTuple):
     over_current: int
     over_current_delay: int
     charge_current_limit: int
+    v_cell_protection_low: int
+    hot: int  # K, protection against heat, and against charging in the cold
+    cold: int
+    temperature_delay: int
+    reset_time: int  # s apart from the bench after which the protection closes again; 0: never
+    hysteresis: int  # V of the pack: half the gap between charging and discharging branch
+    hysteresis_rate: int  # per unit state of charge
+    activation: int  # K: activation energy of the resistances over the gas constant
+    low_rise: int  # rise of the resistances at no charge, per unit, over the last fifth
+    full_rise: int  # rise of the charging resistance at full charge, per unit
+    full_width: int  # state of charge over which that falls by e
+    inefficiency: int  # share of the charge current that charges nothing
+    gas_current: int  # A at 2.23 V a cell and 20 degC
+    gas_voltage: int  # 1/V
+    gas_temperature: int  # 1/K
+    rate_exponent: int  # Peukert's exponent less one
+    rate_current: int  # A at which capacity is rated
+    rate_time: int  # s with which the rate effect follows
+    estimate_gain: int  # of the management's own current meter
+    estimate_offset: int  # A
+    recalibrates: int  # whether it sets its estimate to 1 at full charge
+    full_cell: int  # V a cell at which it does so
+    full_current: int  # A below which it does so
+    taper_from: int  # state of charge from which the allowed charge current falls
+    taper_least: int  # share of it that is left at full charge
+    warm: int  # K from which the whole charge current is allowed; none at `cold`
+    v_temperature: int  # V/K, temperature compensation of the charge voltage, pack
     soc_first: int  # first state of charge in the table, and its spacing
     soc_step: int
     # DC link
@@ -123,6 +167,7 @@ class Parameters(NamedTuple):
     transfer_time: int
     transfer_spread: int  # by how much a transfer may be faster
     grid_wait: int
+    loss_window: int
     start_time: int
     grid_low: int  # V, f windows in which the grid counts as good
     grid_high: int
@@ -154,8 +199,10 @@ class Parameters(NamedTuple):
     sync_angle: int  # cycles
     sync_slip: int  # Hz
     # grid and bus
-    grid_r: int
-    grid_x: int
+    phases: int
+    v_factor: int  # voltages on the nameplate over those of a phase: 2 on split-phase
+    grid_neutral: int  # ohm
+    motor_inertia: int  # s
     bus_rise: int  # s, rise of a bus that nobody forms under a PV surplus
     bus_clamp: int  # V
     drift: int  # Hz/s of a bus that nobody forms
@@ -238,15 +285,30 @@ class PvInputs(NamedTuple):
 class Inputs(NamedTuple):
     """Index of each setting in the input array."""
 
-    load_power: int
+    load_l1: int  # W at nominal voltage, linear; the three in a row
+    load_l2: int
+    load_l3: int
+    load_between: int  # from L1 to L2 of split-phase
+    load_reactive: int  # var, inductive, over all phases
+    load_constant: int  # W, over all phases, likewise the following
+    load_rectifier: int
+    load_phase_cut: int
+    load_motor: int
+    phase_cut_angle: int  # rad
     load_on: int
     grid_closed: int
-    grid_voltage: int
+    grid_voltage_l1: int  # V of each phase against neutral, open circuit; the three in a row
+    grid_voltage_l2: int
+    grid_voltage_l3: int
     grid_frequency: int
+    grid_rate: int  # Hz/s at which the frequency goes to what was ordered; 0: at once
+    grid_r: int
+    grid_x: int
     pv_contactor: int
     battery_contactor: int
     inverter_enable: int
     interlock_closed: int
+    equalise: int  # an equalising charge is asked for
 
 
 class Energies(NamedTuple):
@@ -267,6 +329,28 @@ class Energies(NamedTuple):
     lost_bleed: int
 
 
+class Net(NamedTuple):
+    """Rows of the array of phasors, one column a phase; A and V, RMS."""
+
+    v: int  # against neutral
+    emf: int  # of what forms the bus
+    injected: int  # into the bus by what follows
+    current: int  # out of what forms the bus
+    load: int
+    pv: int  # all PV inverters together, before anything cuts them back
+    inverter: int
+    grid: int
+    slow: int  # slow part of the battery inverter's current (voltage recovery)
+    admittance: int  # of the loads to neutral
+    axis: int  # direction of the voltage in the last step
+    across: int  # the same between L1 and L2
+    scale: int  # what the bus took of the PV current
+    distortion: int  # RMS of the loads' harmonic currents, and of those that add up in the neutral
+    triplen: int
+    nothing: int  # zeros
+    matrix: int  # and the two rows after it: room to solve in
+
+
 S = States(*range(len(States._fields)))
 P = Parameters(*range(len(Parameters._fields)))
 U = Inputs(*range(len(Inputs._fields)))
@@ -274,6 +358,8 @@ E = Energies(*range(len(Energies._fields)))
 V = PvStates(*range(len(PvStates._fields)))
 Q = PvParameters(*range(len(PvParameters._fields)))
 W = PvInputs(*range(len(PvInputs._fields)))
+N = Net(*range(len(Net._fields)))
+NET_ROWS = len(Net._fields) + 2
 PV_MOST = 3  # PV inverters on one bus
 
 # Taps: what an instrument can be connected to. The order is the order of a ring row.
@@ -291,6 +377,15 @@ TAPS: tuple[str, ...] = (
     "pv_inverter.state", "dc_link.voltage",
     "bus.phase", "grid.phase", "grid.source_voltage", "grid.source_frequency",
     "load.resistance", "battery.protection_closed", "pv.available",
+    # further on: of each phase (zero where there is none), of the neutral, of each PV inverter
+    *(f"{name}_l{k}" for name in (
+        "bus.voltage", "grid.voltage", "load.power", "load.current", "battery_inverter.power",
+        "battery_inverter.current", "pv.power", "pv.current", "grid.power", "grid.current",
+    ) for k in (1, 2, 3)),
+    "bus.current_n", "load.current_n", "grid.current_n", "bus.unbalance",
+    "load.reactive_power", "battery_inverter.reactive_power", "pv.reactive_power", "grid.reactive_power",
+    "load.distortion_current", "load.motor_slip", "battery.soc_estimate",
+    *(f"pv_{k}.{name}" for k in range(1, PV_MOST + 1) for name in ("power", "current", "available", "state")),
 )  # fmt: skip
 
 

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from benchrunner.sim import open_circuit
 from benchrunner.sim.array import PvArray
+from benchrunner.sim.battery_parameters import battery_parameters
 from benchrunner.sim.layout import CONNECTION, PV_MOST, STAGE, P, Q
 
 if TYPE_CHECKING:
@@ -15,6 +15,10 @@ if TYPE_CHECKING:
 
 Array = npt.NDArray[np.float64]
 _NEVER = 1e9
+_CONNECTIONS: dict[str, float] = {
+    "L1": CONNECTION.l1, "L2": CONNECTION.l2, "L3": CONNECTION.l3, "L1-L2": CONNECTION.l1_l2,
+    "three-phase": CONNECTION.all_phases,
+}  # fmt: skip
 _REFERENCE = {"rated power": 0.0, "power at crossing": 1.0, "droop": 2.0}
 
 
@@ -23,14 +27,15 @@ def parameters(card: "PairingCard") -> Array:
     from benchrunner.cards.pairing import refuse_unsupported
 
     refuse_unsupported(card)
-    values = {**_battery(card), **_battery_inverter(card), **_network(card)}
+    values = {**battery_parameters(card), **_battery_inverter(card), **_network(card)}
     return _filled(values, P._asdict())
 
 
 def pv_parameters(card: "PairingCard") -> Array:
     """The parameter rows of the PV inverters, one for each of `PV_MOST` places; places without one are zero."""
     rows = np.zeros((PV_MOST, len(Q._fields)))
-    rows[0] = _filled(_pv_inverter(card, card.pv_inverter), Q._asdict())
+    for k, (inverter, _) in enumerate(card.pv_inverters):
+        rows[k] = _filled(_pv_inverter(card, inverter), Q._asdict())
     return rows
 
 
@@ -41,36 +46,10 @@ def _filled(values: dict[str, float], places: dict[str, int]) -> Array:
     return array
 
 
-def _battery(card: "PairingCard") -> dict[str, float]:
-    """What the kernel's battery needs, by the names of `layout.Parameters`."""
-    c, t = card.battery, card.twin
-    return {
-        "cells": c.cells,
-        "capacity": c.capacity,
-        "r0": t.series_resistance,
-        "r1": t.fast_resistance,
-        "c1": t.fast_time / t.fast_resistance,
-        "r2": t.slow_resistance,
-        "c2": t.slow_time / t.slow_resistance,
-        "cell_spread": t.cell_spread,
-        "heat_capacity": t.heat_capacity,
-        "thermal_time": t.cooling_time,
-        "ambient": t.ambient,
-        "v_protection": c.protection_voltage,
-        "v_protection_low": c.protection_voltage_low,
-        "protection_delay": c.protection_delay,
-        "v_cell_protection": c.cell_protection_voltage,
-        "over_current": c.over_current,
-        "over_current_delay": c.over_current_delay,
-        "charge_current_limit": c.charge_current_limit,
-        "soc_first": open_circuit.FIRST,
-        "soc_step": open_circuit.STEP,
-    }
-
-
 def _battery_inverter(card: "PairingCard") -> dict[str, float]:
     b, c, t = card.battery_inverter, card.battery, card.twin
     total = t.series_resistance + t.fast_resistance + t.slow_resistance
+    window = b.grid_frequency_window or (b.rated_frequency - 1.5, b.rated_frequency + 1.5)
     return {
         "link_capacitance": t.link_capacitance,
         "bleed": t.bleed_resistance,
@@ -80,8 +59,8 @@ def _battery_inverter(card: "PairingCard") -> dict[str, float]:
         "p_rated": b.rated_power,
         "p_surge": b.surge_power,
         "overload_time": b.surge_time,
-        "surge_time": 0.02,
-        "v_nominal": b.rated_voltage,
+        "surge_time": t.limit_time,
+        "v_nominal": card.phase_voltage,
         "f_nominal": b.rated_frequency,
         "idle_loss": t.idle_loss,
         "linear_loss": t.linear_loss,
@@ -94,11 +73,12 @@ def _battery_inverter(card: "PairingCard") -> dict[str, float]:
         "transfer_time": b.transfer_time,
         "transfer_spread": min(t.transfer_spread, max(0.0, b.transfer_time - t.detect_time)),
         "grid_wait": b.grid_wait,
+        "loss_window": t.loss_window,
         "start_time": t.start_time,
-        "grid_low": 0.85 * b.rated_voltage,
-        "grid_high": 1.15 * b.rated_voltage,
-        "grid_f_low": b.rated_frequency - 1.5,
-        "grid_f_high": b.rated_frequency + 1.5,
+        "grid_low": b.grid_voltage_window[0] * card.phase_voltage,
+        "grid_high": b.grid_voltage_window[1] * card.phase_voltage,
+        "grid_f_low": window[0],
+        "grid_f_high": window[1],
         "charge_current": b.charge_current,
         "grid_charge_current": b.grid_charge_current,
         "charge_from_surplus": float(b.charge_from_surplus),
@@ -129,14 +109,15 @@ def _battery_inverter(card: "PairingCard") -> dict[str, float]:
 
 def _pv_inverter(card: "PairingCard", pv: "PvInverterPart") -> dict[str, float]:
     """What the kernel's PV inverter needs, by the names of `layout.PvParameters`."""
-    b, t = card.battery_inverter, card.twin
+    t, place = card.twin, card.connection(pv)
+    rated_voltage = card.battery_inverter.rated_voltage if place == "L1-L2" else card.phase_voltage
     # of the lag that, after the dead time and the measuring window, brings 90 % of a change after the response time
     lag = max(0.02, (pv.response_time - t.frequency_delay) / math.log(10.0) - t.frequency_window)
     return {
         "present": 1.0,
-        "connection": CONNECTION.l1,
-        "phases": 1.0,
-        "v_rated": b.rated_voltage,
+        "connection": _CONNECTIONS[place],
+        "phases": 3.0 if place == "three-phase" else 1.0,
+        "v_rated": rated_voltage,
         "rated": pv.rated_power,
         "start": pv.start,
         "zero": pv.zero,
@@ -160,7 +141,7 @@ def _pv_inverter(card: "PairingCard", pv: "PvInverterPart") -> dict[str, float]:
         "enter_f_high": pv.enter_service_frequency[1],
         "enter_v_low": pv.enter_service_voltage[0],
         "enter_v_high": pv.enter_service_voltage[1],
-        "cease_v": t.cease_voltage * b.rated_voltage,
+        "cease_v": t.cease_voltage * rated_voltage,
         "recovery_time": t.cease_recovery,
         "loss0": t.pv_idle_loss,
         "loss1": t.pv_linear_loss,
@@ -172,10 +153,12 @@ def _pv_inverter(card: "PairingCard", pv: "PvInverterPart") -> dict[str, float]:
 def _network(card: "PairingCard") -> dict[str, float]:
     b, t = card.battery_inverter, card.twin
     return {
-        "grid_r": t.grid_resistance,
-        "grid_x": t.grid_reactance,
+        "phases": float(card.phases),
+        "v_factor": b.rated_voltage / card.phase_voltage,
+        "grid_neutral": t.grid_neutral_resistance,
+        "motor_inertia": t.motor_start_time / start_time_per_inertia(),
         "bus_rise": t.bus_rise,
-        "bus_clamp": t.bus_clamp * b.rated_voltage,
+        "bus_clamp": t.bus_clamp * card.phase_voltage,
         "drift": t.drift,
     }
 
@@ -192,3 +175,13 @@ def array_of(a: "ArrayPart") -> PvArray:
         modules_in_series=a.modules_in_series,
         strings=a.strings,
     )
+
+
+def start_time_per_inertia() -> float:
+    """Time in which a motor starts at rated voltage, to within 5 % of its rated slip, for an inertia constant of 1 s."""
+    from benchrunner.sim.kernel.loads import MOTOR_R1, MOTOR_R2, MOTOR_X, RATED_SLIP, RATED_TORQUE
+
+    slip = np.linspace(1.0, 1.05 * RATED_SLIP, 20_001)
+    r = MOTOR_R1 + MOTOR_R2 / slip
+    push = (MOTOR_R2 / slip) / (r * r + MOTOR_X**2) - RATED_TORQUE * (1.0 - slip) ** 2
+    return float(np.trapezoid(1.0 / push, 1.0 - slip))

@@ -19,8 +19,25 @@ from benchrunner.sim.events import KEYS, NAMES, PlantEvent, Snapshot
 from benchrunner.sim.kernel import battery
 from benchrunner.sim.kernel import step as kernel
 from benchrunner.sim.kernel.charging import reset_shift
+from benchrunner.sim.kernel.network import at_terminals, axis
 from benchrunner.sim.kernel.pv_inverter import ac_from_array
-from benchrunner.sim.layout import EVENT_COLUMNS, MODE, PV_MODE, PV_MOST, STAGE, TAPS, E, P, Q, S, U, V, W
+from benchrunner.sim.layout import (
+    EVENT_COLUMNS,
+    MODE,
+    NET_ROWS,
+    PV_MODE,
+    PV_MOST,
+    STAGE,
+    TAPS,
+    E,
+    N,
+    P,
+    Q,
+    S,
+    U,
+    V,
+    W,
+)  # fmt: skip
 from benchrunner.sim.parameters import array_of, parameters, pv_parameters
 from benchrunner.sim.settings import SETTINGS, checked, setting
 
@@ -56,7 +73,7 @@ class Plant:
         self.pairing, self.seed, self.step = pairing, seed, step
         self._p = parameters(pairing)
         self._q = pv_parameters(pairing)
-        self._arrays = [array_of(pairing.array)]
+        self._arrays = [array_of(array) for _, array in pairing.pv_inverters]
         self._table = open_circuit.table(
             pairing.battery.cells, pairing.twin.cell_spread, pairing.battery.chemistry
         )
@@ -65,6 +82,7 @@ class Plant:
         self._e = np.zeros(len(E._fields))
         self._y = np.zeros((PV_MOST, len(V._fields)))
         self._w = np.zeros((PV_MOST, len(W._fields)))
+        self._net = np.zeros((NET_ROWS, 3), dtype=np.complex128)
         self._curves = np.zeros((PV_MOST, CURVE_POINTS))
         self._ring = np.zeros((RING, len(TAPS)))
         self._rows = np.zeros((64, EVENT_COLUMNS))
@@ -94,7 +112,7 @@ class Plant:
     def _run(self, steps: int) -> None:
         first = self._n
         count = kernel.run(
-            steps, first, self.step, self._x, self._p, self._u, self._e, self._y, self._q, self._w, self._table,
+            steps, first, self.step, self._x, self._p, self._u, self._e, self._y, self._q, self._w, self._net, self._table,
             self._curves, self._ring, self._rows,
         )  # fmt: skip
         self._n += steps
@@ -125,8 +143,9 @@ class Plant:
         """Give an order at `now`. Raises `Refused` for an unknown name or a value out of range."""
         value = checked(name, value)
         before = self._orders[name]
-        if value == before:
+        if value == before and not self._uneven(name):
             return
+        self._there(name, value)
         resistance = self._resistance()
         self._put(name, value)
         self._announce(name, before, value, resistance)
@@ -136,18 +155,59 @@ class Plant:
         setting(name)
         return self._orders[name]
 
+    def _there(self, name: str, value: float) -> None:
+        """Refuse an order to a phase or a PV inverter that this pairing has not."""
+        phases, sources = self.pairing.phases, len(self._arrays)
+        missing = (
+            (name[-3:] == "_l2" and phases < 2)
+            or (name[-3:] == "_l3" and phases < 3)
+            or (name == "load.power_l1_l2" and phases != 2)
+            or any(name.startswith(f"pv_source_{k}.") for k in range(sources + 1, PV_MOST + 1))
+        )
+        if missing and value != 0.0:
+            raise Refused(
+                Problem(
+                    name,
+                    f"means nothing to {self.pairing.title}: {self.pairing.topology}, PV inverters: {sources}",
+                    "give the order to a phase or source that is there",
+                )
+            )
+
+    def _uneven(self, name: str) -> bool:
+        """An order to all phases may change something even where it says the same again."""
+        if name not in ("load.power", "grid.voltage"):
+            return False
+        first = U.load_l1 if name == "load.power" else U.grid_voltage_l1
+        return len(set(self._u[first : first + self.pairing.phases].tolist())) > 1
+
     def _put(self, name: str, value: float) -> None:
-        known = SETTINGS[name]
+        known, u, phases = SETTINGS[name], self._u, self.pairing.phases
+        before = self._orders.get(name, 0.0)
         self._orders[name] = value
-        if not known.rows:
-            self._u[known.index] = value
-            return
-        for row in known.rows:
-            self._w[row, known.index] = value
-            self._see_sun(row)
-        quantity = name.partition(".")[2]
-        if len(known.rows) > 1:
-            self._orders.update({f"pv_source_{row + 1}.{quantity}": value for row in known.rows})
+        role, _, quantity = name.partition(".")
+        if name == "load.power":
+            u[U.load_l1 : U.load_l1 + 3] = 0.0
+            u[U.load_l1 : U.load_l1 + phases] = value / phases
+            self._orders |= {f"load.power_l{k + 1}": float(u[U.load_l1 + k]) for k in range(3)}
+        elif name == "grid.voltage":
+            each = value / float(self._p[P.v_factor])
+            u[U.grid_voltage_l1 : U.grid_voltage_l1 + phases] = each
+            self._orders |= {f"grid.voltage_l{k + 1}": each for k in range(phases)}
+        elif name == "grid.phase":
+            jump = (value - before) / math.tau
+            self._x[S.phase_grid] += jump
+            if self._x[S.mode] == MODE.grid and u[U.grid_closed] > 0.5:
+                self._x[S.jump] += jump
+        elif known.rows:
+            for row in known.rows:
+                self._w[row, known.index] = value
+                self._see_sun(row)
+            if len(known.rows) > 1:
+                self._orders |= {f"{role}_{row + 1}.{quantity}": value for row in known.rows}
+        else:
+            u[known.index] = value
+            if name.startswith("load.power_l") and name != "load.power_l1_l2":
+                self._orders["load.power"] = float(u[U.load_l1 : U.load_l1 + 3].sum())
 
     def _announce(self, name: str, before: float, value: float, resistance: float) -> None:
         kind, data = "setting", {"before": before, "after": value}
@@ -155,13 +215,13 @@ class Plant:
         voltage, frequency = float(last[_INDEX["grid.voltage"]]), float(last[_INDEX["grid.frequency"]])
         if name.startswith("load."):
             kind = "load-step"
-            nominal = float(self._p[P.v_nominal])
+            base = self._base()
             after = self._resistance()
             data = {
                 "resistance_before": resistance,
                 "resistance_after": after,
-                "power_before": nominal**2 / resistance,
-                "power_after": nominal**2 / after,
+                "power_before": base / resistance,
+                "power_after": base / after,
             }
         elif name == "grid.closed" and value == 0.0:
             kind = "grid-lost"
@@ -173,8 +233,8 @@ class Plant:
         elif name == "grid.closed":
             kind = "grid-back"
             data = {
-                "voltage": float(self._u[U.grid_voltage]),
-                "frequency": float(self._u[U.grid_frequency]),
+                "voltage": float(self._u[U.grid_voltage_l1] * self._p[P.v_factor]),
+                "frequency": float(self._x[S.f_grid]),
             }
         elif name.startswith("relays."):
             which = ("relays.pv_contactor", "relays.battery_contactor", "relays.inverter_enable").index(name)
@@ -184,9 +244,15 @@ class Plant:
         self._open.append(len(self.events))
         self.events.append(PlantEvent(self._now, kind, data, self._row(self._n), ()))
 
+    def _base(self) -> float:
+        """Power at nominal voltage times the resistance that takes it, V^2: over all phases, between split-phase's legs."""
+        return float(self._p[P.v_nominal] ** 2 * {1: 1.0, 2: 4.0, 3: 3.0}[self.pairing.phases])
+
     def _resistance(self) -> float:
-        load = float(self._u[U.load_power] * self._u[U.load_on])
-        return float(self._p[P.v_nominal] ** 2) / load if load > 0.0 else math.inf
+        u = self._u
+        load = float(u[U.load_l1 : U.load_between + 1].sum() + u[U.load_constant : U.load_motor + 1].sum())
+        load *= float(u[U.load_on])
+        return self._base() / load if load > 0.0 else math.inf
 
     def _see_sun(self, row: int) -> None:
         """Work out what the array of a PV inverter gives under its irradiance and temperature."""
@@ -295,13 +361,21 @@ class Plant:
             problems.append(Problem("soc", f"{soc:g} is no state of charge", "give 0 to 1"))
         if problems:
             raise Refused(problems)
-        nominal = {"grid.voltage": float(p[P.v_nominal]), "grid.frequency": float(p[P.f_nominal])}
+        twin, leg = self.pairing.twin, float(p[P.v_nominal])
+        nominal = {
+            "grid.voltage": leg * float(p[P.v_factor]), "grid.frequency": float(p[P.f_nominal]),
+            **{f"grid.voltage_l{k + 1}": leg if k < self.pairing.phases else 0.0 for k in range(3)},
+            "grid.resistance": twin.grid_resistance, "grid.reactance": twin.grid_reactance,
+        }  # fmt: skip
         w[:, W.temperature] = 298.15
         for name, known in SETTINGS.items():
             if len(known.rows) != 1:
                 self._put(name, nominal[name] if known.start is None else known.start)
         for name in sorted(start, key=lambda name: name.count("_")):  # `pv_source_2.x` after `pv_source.x`
-            self._put(name, checked(name, start[name]))
+            value = checked(name, start[name])
+            self._there(name, value)
+            self._put(name, value)
+        x[S.f_grid] = u[U.grid_frequency]
         x[S.soc] = x[S.soc_estimate] = soc
         x[S.charge_limit] = p[P.charge_current_limit]
         x[S.discharge_limit] = p[P.over_current]
@@ -314,7 +388,8 @@ class Plant:
         x[S.terminal] = terminal
         x[S.link] = terminal if joined else 0.0
         x[S.m_voltage] = x[S.link]
-        x[S.frequency] = x[S.f_bus] = p[P.f_nominal]
+        x[S.frequency] = x[S.f_bus] = x[S.f_seen] = x[S.m_frequency] = p[P.f_nominal]
+        x[S.slip] = 1.0
         x[S.v_reference] = p[P.v_nominal]
         x[S.stage] = STAGE.none
         reset_shift(x)
@@ -323,13 +398,18 @@ class Plant:
             x[S.mode] = MODE.grid if on_grid else MODE.island
             x[S.relay] = 1.0 if on_grid else 0.0
             x[S.stage] = STAGE.bulk
-            x[S.v_bus] = u[U.grid_voltage] if on_grid else p[P.v_nominal]
+            for k in range(self.pairing.phases):
+                v = float(u[U.grid_voltage_l1 + k] if on_grid else p[P.v_nominal])
+                self._net[N.v, k] = v * axis(self.pairing.phases, k)
+            x[S.v_bus] = x[S.v_low] = x[S.v_high] = abs(self._net[N.v, 0])
             x[S.f_bus] = u[U.grid_frequency] if on_grid else p[P.f_nominal]
+            x[S.f_seen] = x[S.m_frequency] = x[S.f_bus]
         else:
             x[S.mode] = MODE.off
-            x[S.f_bus] = 0.0
+            x[S.f_bus] = x[S.f_seen] = 0.0
         for y, q, sun in zip(self._y, self._q, w, strict=True):
-            y[V.v], y[V.f], y[V.f_late] = x[S.v_bus], p[P.f_nominal], p[P.f_nominal]
+            y[V.v] = at_terminals(q, u, self._net, self.pairing.phases)[0]
+            y[V.f] = y[V.f_late] = p[P.f_nominal]
             y[V.recovery] = y[V.limit] = 1.0
             if pv_on and sun[W.p_array] > q[Q.wake] and u[U.pv_contactor] > 0.5 and x[S.v_bus] > 0.0:
                 y[V.mode] = PV_MODE.on
@@ -339,7 +419,7 @@ class Plant:
         x[S.phase_grid] = phase[0]
         x[S.phase_bus] = phase[0] if x[S.relay] > 0.5 else phase[1]
         self._stored_first = self._stored()
-        kernel.write_row(x, p, u, self._y, self._table, self._ring[0])
+        kernel.write_row(x, p, u, self._y, self._net, self._table, self._ring[0])
 
     def states(self) -> dict[str, float]:
         """Every internal state by name; for tests and for understanding, not for instruments."""

@@ -8,6 +8,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from benchrunner.sim import Battery, open_circuit
+from benchrunner.sim.chemistry import CHEMISTRIES
 from benchrunner.sim.plant import Plant
 
 PULSES = ["BA-01", "BA-02", "BA-03", "BA-04"]
@@ -95,25 +96,36 @@ def test_discharge_in_the_plant_against_a_stiff_solver(card, record):
     _, rows = record(plant, 1805.0)
     power = rows["battery.power"][-1]
     assert np.ptp(rows["battery.power"]) < 1.0  # nearly constant: no load, voltage or shift changes
-    t = pairing.twin
+    t, usual, c = pairing.twin, CHEMISTRIES["LFP"], pairing.battery
     soc_grid = np.linspace(0.0, 1.0, 4001)
-    pack = 16 * open_circuit.cell_voltage(soc_grid)
+    pack = c.cells * open_circuit.cell_voltage(soc_grid)
+    hysteresis = c.cells * usual.hysteresis
+
+    def warmth(y):
+        return np.exp(usual.activation * (1 / y[4] - 1 / 298.15))
 
     def current(y):
-        source = np.interp(y[0], soc_grid, pack) + y[1] + y[2]
-        return (-source + np.sqrt(source**2 + 4 * t.series_resistance * power)) / (2 * t.series_resistance)
+        source = np.interp(y[0], soc_grid, pack) + y[1] + y[2] + hysteresis * y[3]
+        r = t.series_resistance * warmth(y)
+        return (-source + np.sqrt(source**2 + 4 * r * power)) / (2 * r)
 
     def slope(_, y):
-        i = current(y)
+        i, k = current(y), warmth(y)
+        lost = k * t.series_resistance * i * i + y[1] ** 2 / (k * t.fast_resistance)
+        lost += y[2] ** 2 / (k * t.slow_resistance) + hysteresis * abs(i) * y[3] ** 2
         return [
-            i / pairing.battery.capacity,
-            i * t.fast_resistance / t.fast_time - y[1] / t.fast_time,
-            i * t.slow_resistance / t.slow_time - y[2] / t.slow_time,
+            i / c.capacity,
+            i * t.fast_resistance / t.fast_time - y[1] / (k * t.fast_time),
+            i * t.slow_resistance / t.slow_time - y[2] / (k * t.slow_time),
+            usual.hysteresis_rate * abs(i) / c.capacity * (np.sign(i) - y[3]),
+            lost / t.heat_capacity - (y[4] - t.ambient) / t.cooling_time,
         ]
 
-    start = [begin["soc"], begin["v_rc1"], begin["v_rc2"]]
+    start = [begin[name] for name in ("soc", "v_rc1", "v_rc2", "hysteresis", "cell_temperature")]
     found = solve_ivp(slope, (5.0, 1805.0), start, method="LSODA", rtol=1e-9, atol=1e-11)
     end = found.y[:, -1]
+    assert plant.states()["hysteresis"] == pytest.approx(end[3], abs=1e-4)
+    assert plant.value("battery.temperature") == pytest.approx(end[4], abs=1e-4)
     assert plant.value("battery.soc") == pytest.approx(end[0], abs=2e-6)
     volts = power / current(end)
     assert plant.value("battery.voltage") == pytest.approx(volts, abs=2e-3)

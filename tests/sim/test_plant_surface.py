@@ -168,11 +168,14 @@ def test_unknown_names_are_refused_with_what_there_is(card):
         Plant(card(), start={"soc": 1.5})
 
 
-@pytest.mark.parametrize("name", ["dune9-spit7", "fell15-ridge12"])
-def test_topologies_not_carried_are_refused_saying_why(card, name):
-    with pytest.raises(Refused, match="does not carry") as refusal:
-        Plant(card(name))
-    assert "phase" in str(refusal.value)
+def test_orders_to_what_the_pairing_has_not_are_refused(card):
+    plant = Plant(card())
+    for name, value in (
+        ("load.power_l2", 100.0), ("grid.voltage_l3", 230.0), ("load.power_l1_l2", 100.0), ("pv_source_2.irradiance", 500.0),
+    ):  # fmt: skip
+        with pytest.raises(Refused, match="means nothing to"):
+            plant.set(name, value)
+    plant.set("load.power_l2", 0.0)  # what asks for nothing is given
 
 
 def test_halving_the_step_changes_nothing_that_a_verdict_could_see(card, record):

@@ -1,14 +1,23 @@
-"""Owns the battery: open-circuit voltage, two-RC Thevenin branch, highest and lowest cell, its own protection.
+"""Owns the battery: open-circuit voltage with hysteresis, two-RC Thevenin branch, cells, protection, management.
 
 The branch equations are stepped by the trapezoidal rule: with the step's mean voltages v = (v0 + v1) / 2 it holds
 exactly that I v dt = C (v1^2 - v0^2) / 2 + v^2 / R dt, so no energy is made or lost by the stepping. The
 open-circuit voltage is linear between the points of a fine table.
+
+Hysteresis: Plett's one-state model (J. Power Sources 134 (2004) 277), dh/dt = rate |I| / C (sign I - h). With
+W = M C / rate * h^2 / 2 as the energy held in it, what is lost is M |I| h^2, never less than nothing.
+Resistances: Arrhenius over temperature, rising over the last fifth of the charge (from memory), and while charging
+towards full as in Ceraolo's lead-acid model (IEEE Trans. Power Syst. 15 (2000) 1184). Side current: what charge
+efficiency takes, and for lead-acid gassing after Schiffer et al. (J. Power Sources 168 (2007) 66).
+Rate effect (Peukert): the open-circuit voltage is read at a depth of discharge that is deeper by (I / I_rated)^(k-1), so
+that a constant current empties the battery after t = H (C / (I H))^k while no charge is lost; it recovers at rest.
 """
 
 import math
 from typing import Any
 
 from benchrunner.sim.compiled import compiled
+from benchrunner.sim.kernel.common import share
 from benchrunner.sim.layout import E, P, S
 
 OCV, CELL, CHARGE = (
@@ -16,6 +25,9 @@ OCV, CELL, CHARGE = (
     1,
     2,
 )  # rows of the table: pack V, one cell's V, integral of the pack's V over state of charge
+REFERENCE = 298.15  # K
+SIDE_TIME = 20.0  # s, from memory
+LOW = 0.2  # state of charge below which the resistances rise
 
 
 @compiled
@@ -33,7 +45,7 @@ def look_up(table: Any, row: int, first: float, step: float, soc: float) -> tupl
 
 @compiled
 def stored(x: Any, p: Any, table: Any) -> float:
-    """Energy held by the chemistry and the two RC branches, J, from an arbitrary zero."""
+    """Energy held by the chemistry, the two RC branches and the hysteresis, J, from an arbitrary zero."""
     first, step = p[P.soc_first], p[P.soc_step]
     position = (x[S.soc] - first) / step
     k = int(position)
@@ -44,36 +56,110 @@ def stored(x: Any, p: Any, table: Any) -> float:
     beyond = (position - k) * step
     slope = (table[OCV, k + 1] - table[OCV, k]) / step
     integral = table[CHARGE, k] + table[OCV, k] * beyond + 0.5 * slope * beyond * beyond
-    return float(p[P.capacity] * integral + 0.5 * p[P.c1] * x[S.v_rc1] ** 2 + 0.5 * p[P.c2] * x[S.v_rc2] ** 2)
+    energy = p[P.capacity] * integral + 0.5 * p[P.c1] * x[S.v_rc1] ** 2 + 0.5 * p[P.c2] * x[S.v_rc2] ** 2
+    if p[P.hysteresis] > 0.0:
+        held = p[P.hysteresis] * p[P.capacity] / p[P.hysteresis_rate]
+        energy += 0.5 * held * x[S.hysteresis] * x[S.hysteresis]
+    return float(energy)
+
+
+@compiled
+def resistances(x: Any, p: Any) -> tuple[float, float, float]:
+    """Series, fast and slow resistance at this charge, temperature and direction of current, ohm."""
+    factor = 1.0
+    if p[P.activation] > 0.0:
+        factor = math.exp(p[P.activation] * (1.0 / x[S.cell_temperature] - 1.0 / REFERENCE))
+    if p[P.low_rise] > 0.0 and x[S.soc] < LOW:
+        short = (LOW - x[S.soc]) / LOW
+        factor *= 1.0 + p[P.low_rise] * short * short
+    series = p[P.r0] * factor
+    if p[P.full_rise] > 0.0 and x[S.link_current] > 0.0:
+        series *= 1.0 + p[P.full_rise] * math.exp(min(2.5, (x[S.soc] - 1.0) / p[P.full_width]))
+    return series, p[P.r1] * factor, p[P.r2] * factor
+
+
+@compiled
+def deepening(x: Any, p: Any) -> float:
+    """By how much the rate of discharge deepens the depth of discharge that the open-circuit voltage sees, at least 1."""
+    if p[P.rate_exponent] <= 0.0 or x[S.link_current] >= 0.0 or x[S.drawn_rate] <= p[P.rate_current]:
+        return 1.0
+    return float((x[S.drawn_rate] / p[P.rate_current]) ** p[P.rate_exponent])
+
+
+@compiled
+def lagging(h: float, current: float, p: Any, dt: float) -> float:
+    """Mean of the hysteresis state over a step under `current` (implicit midpoint rule)."""
+    a = 0.5 * p[P.hysteresis_rate] * math.fabs(current) * dt / p[P.capacity]
+    towards = 1.0 if current > 0.0 else -1.0
+    return (h + a * towards) / (1.0 + a)
+
+
+@compiled
+def side(x: Any, p: Any) -> float:
+    """Current that charges nothing, from the last step's current and voltage, A."""
+    current = p[P.inefficiency] * max(0.0, x[S.link_current])
+    if p[P.gas_current] > 0.0:
+        over = x[S.terminal] / p[P.cells] - 2.23
+        warmth = x[S.cell_temperature] - 293.15
+        current += p[P.gas_current] * math.exp(
+            min(12.0, p[P.gas_voltage] * over + p[P.gas_temperature] * warmth)
+        )
+    return current
 
 
 @compiled
 def thevenin(x: Any, p: Any, table: Any, dt: float) -> tuple[float, float]:
     """Source voltage and resistance whose line V = E + R I gives this step's mean terminal voltage, I charging."""
-    voltage, slope = look_up(table, OCV, p[P.soc_first], p[P.soc_step], x[S.soc])
-    k1 = 1.0 / (1.0 + dt / (2.0 * p[P.r1] * p[P.c1]))
-    k2 = 1.0 / (1.0 + dt / (2.0 * p[P.r2] * p[P.c2]))
+    r0, r1, r2 = resistances(x, p)
+    deeper = deepening(x, p)
+    voltage, slope = look_up(table, OCV, p[P.soc_first], p[P.soc_step], 1.0 - (1.0 - x[S.soc]) * deeper)
+    k1 = 1.0 / (1.0 + dt / (2.0 * r1 * p[P.c1]))
+    k2 = 1.0 / (1.0 + dt / (2.0 * r2 * p[P.c2]))
     source = voltage + k1 * x[S.v_rc1] + k2 * x[S.v_rc2]
+    if p[P.hysteresis] > 0.0:
+        source += p[P.hysteresis] * lagging(x[S.hysteresis], x[S.link_current], p, dt)
     resistance = (
-        p[P.r0] + k1 * dt / (2.0 * p[P.c1]) + k2 * dt / (2.0 * p[P.c2]) + slope * dt / (2.0 * p[P.capacity])
+        r0
+        + k1 * dt / (2.0 * p[P.c1])
+        + k2 * dt / (2.0 * p[P.c2])
+        + slope * deeper * dt / (2.0 * p[P.capacity])
     )
-    return source, resistance
+    # with a lag, since it follows a voltage that follows it
+    x[S.side_current] += (side(x, p) - x[S.side_current]) * share(dt, SIDE_TIME)
+    return source - resistance * x[S.side_current], resistance
 
 
 @compiled
-def step_battery(x: Any, p: Any, e: Any, current: float, dt: float) -> None:
-    """Move charge, branches and temperature on by `dt` under a constant current (positive charging)."""
-    lost = p[P.r0] * current * current
-    k1 = 1.0 / (1.0 + dt / (2.0 * p[P.r1] * p[P.c1]))
-    mean = k1 * (x[S.v_rc1] + current * dt / (2.0 * p[P.c1]))
-    x[S.v_rc1] += (current - mean / p[P.r1]) * dt / p[P.c1]
-    lost += mean * mean / p[P.r1]
-    k2 = 1.0 / (1.0 + dt / (2.0 * p[P.r2] * p[P.c2]))
-    mean = k2 * (x[S.v_rc2] + current * dt / (2.0 * p[P.c2]))
-    x[S.v_rc2] += (current - mean / p[P.r2]) * dt / p[P.c2]
-    lost += mean * mean / p[P.r2]
-    x[S.soc] += current * dt / p[P.capacity]
-    x[S.soc_estimate] += current * dt / p[P.capacity]
+def step_battery(x: Any, p: Any, e: Any, table: Any, current: float, voltage: float, dt: float) -> None:
+    """Move charge, branches and temperature on by `dt` under a constant current (positive charging).
+
+    `voltage`: the mean terminal voltage of the step, at which the side current flows. Call `thevenin` first.
+    """
+    r0, r1, r2 = resistances(x, p)
+    inner = current - x[S.side_current]
+    lost = voltage * x[S.side_current] + r0 * inner * inner
+    k1 = 1.0 / (1.0 + dt / (2.0 * r1 * p[P.c1]))
+    mean = k1 * (x[S.v_rc1] + inner * dt / (2.0 * p[P.c1]))
+    x[S.v_rc1] += (inner - mean / r1) * dt / p[P.c1]
+    lost += mean * mean / r1
+    k2 = 1.0 / (1.0 + dt / (2.0 * r2 * p[P.c2]))
+    mean = k2 * (x[S.v_rc2] + inner * dt / (2.0 * p[P.c2]))
+    x[S.v_rc2] += (inner - mean / r2) * dt / p[P.c2]
+    lost += mean * mean / r2
+    if p[P.hysteresis] > 0.0 and inner != 0.0:
+        middle = lagging(x[S.hysteresis], inner, p, dt)
+        x[S.hysteresis] = 2.0 * middle - x[S.hysteresis]
+        lost += p[P.hysteresis] * math.fabs(inner) * middle * middle
+    deeper = deepening(x, p)
+    half = 0.5 * inner * dt / p[P.capacity]
+    if deeper > 1.0:
+        first, step = p[P.soc_first], p[P.soc_step]
+        plain, _ = look_up(table, OCV, first, step, x[S.soc] + half)
+        deep, slope = look_up(table, OCV, first, step, 1.0 - (1.0 - x[S.soc]) * deeper)
+        lost -= (plain - deep - slope * deeper * half) * inner
+    x[S.soc] += 2.0 * half
+    if p[P.rate_exponent] > 0.0:
+        x[S.drawn_rate] += (max(0.0, -current) - x[S.drawn_rate]) * share(dt, p[P.rate_time])
     e[E.lost_battery] += lost * dt
     x[S.cell_temperature] += dt * (
         lost / p[P.heat_capacity] - (x[S.cell_temperature] - p[P.ambient]) / p[P.thermal_time]
@@ -83,38 +169,87 @@ def step_battery(x: Any, p: Any, e: Any, current: float, dt: float) -> None:
 @compiled
 def cell_voltages(x: Any, p: Any, table: Any, terminal: float) -> tuple[float, float]:
     """Highest and lowest cell: a cell ahead (behind) in charge, carrying its share of the over-potential."""
-    first, step, soc, spread = p[P.soc_first], p[P.soc_step], x[S.soc], p[P.cell_spread]
+    first, step, spread = p[P.soc_first], p[P.soc_step], p[P.cell_spread]
+    soc = 1.0 - (1.0 - x[S.soc]) * deepening(x, p)
     pack, _ = look_up(table, OCV, first, step, soc)
-    share = (terminal - pack) / p[P.cells]
+    part = (terminal - pack) / p[P.cells]
     high, _ = look_up(table, CELL, first, step, soc + spread)
     low, _ = look_up(table, CELL, first, step, soc - spread)
-    return high + share, low + share
+    return high + part, low + part
 
 
 @compiled
-def protect(x: Any, p: Any, highest: float, terminal: float, dt: float) -> float:
+def manage(x: Any, p: Any, highest: float, dt: float) -> None:
+    """The battery's own management: its estimate of the charge, and the currents that it allows at this moment.
+
+    The estimate counts what its own meter reads. The allowed charge current falls towards full charge and towards the
+    cold (common practice).
+    """
+    current = x[S.link_current]
+    x[S.soc_estimate] += (p[P.estimate_gain] * current + p[P.estimate_offset]) * dt / p[P.capacity]
+    x[S.soc_estimate] = min(1.0, max(0.0, x[S.soc_estimate]))
+    if p[P.recalibrates] > 0.5 and highest >= p[P.full_cell] and 0.0 <= current < p[P.full_current]:
+        x[S.soc_estimate] = 1.0
+    allowed = p[P.charge_current_limit]
+    if x[S.soc_estimate] > p[P.taper_from]:
+        way = (x[S.soc_estimate] - p[P.taper_from]) / (1.0 - p[P.taper_from])
+        allowed *= 1.0 - way * (1.0 - p[P.taper_least])
+    if x[S.cell_temperature] < p[P.warm]:
+        allowed *= max(0.0, (x[S.cell_temperature] - p[P.cold]) / (p[P.warm] - p[P.cold]))
+    x[S.charge_limit] = allowed
+    x[S.discharge_limit] = p[P.over_current]
+
+
+@compiled
+def lasted(x: Any, timer: int, holds: bool, delay: float, dt: float) -> bool:
+    """Count how long a condition has held; whether it has held for `delay`."""
+    x[timer] = x[timer] + dt if holds else 0.0
+    return bool(x[timer] >= delay - 1e-9 and x[timer] > 0.0)
+
+
+@compiled
+def protect(x: Any, p: Any, highest: float, lowest: float, apart: bool, dt: float) -> float:
     """The battery's own protection. Returns 0, or the number of what opened its contactor in this step.
 
-    1 pack over-voltage, 2 cell over-voltage, 3 over-current, 4 pack under-voltage. Once open it stays open.
+    1 pack over-voltage, 2 cell over-voltage, 3 over-current, 4 pack under-voltage, 5 cell under-voltage, 6 too hot,
+    7 charged in the cold. Once open it stays open until the bench has held it `apart` for its reset time with its
+    cells within limits; -1 tells that it has closed again.
     """
+    terminal = x[S.terminal]
     if x[S.protection_closed] < 0.5:
+        fit = lowest > p[P.v_cell_protection_low] and highest < p[P.v_cell_protection]
+        if lasted(x, S.t_opened, apart and fit and p[P.reset_time] > 0.0, p[P.reset_time], dt):
+            x[S.protection_closed] = 1.0
+            return -1.0
         return 0.0
-    x[S.t_over_voltage] = x[S.t_over_voltage] + dt if terminal > p[P.v_protection] else 0.0
-    x[S.t_over_cell] = x[S.t_over_cell] + dt if highest > p[P.v_cell_protection] else 0.0
-    x[S.t_over_current] = (
-        x[S.t_over_current] + dt if math.fabs(x[S.link_current]) > p[P.over_current] else 0.0
+    x[S.t_opened] = 0.0
+    delay = p[P.protection_delay]
+    over = lasted(x, S.t_over_voltage, terminal > p[P.v_protection], delay, dt)
+    over_cell = lasted(x, S.t_over_cell, highest > p[P.v_cell_protection], delay, dt)
+    current = lasted(
+        x, S.t_over_current, math.fabs(x[S.link_current]) > p[P.over_current], p[P.over_current_delay], dt
     )
-    x[S.t_low_voltage] = x[S.t_low_voltage] + dt if terminal < p[P.v_protection_low] else 0.0
+    low = lasted(x, S.t_low_voltage, terminal < p[P.v_protection_low], delay, dt)
+    low_cell = lasted(x, S.t_low_cell, lowest < p[P.v_cell_protection_low], delay, dt)
+    wait = p[P.temperature_delay]
+    hot = lasted(x, S.t_hot, x[S.cell_temperature] > p[P.hot] > 0.0, wait, dt)
+    freezing = x[S.cell_temperature] < p[P.cold] and x[S.link_current] > 0.02 * p[P.charge_current_limit]
+    cold = lasted(x, S.t_cold, freezing, wait, dt)
     cause = 0.0
-    slack = 1e-9
-    if x[S.t_over_voltage] >= p[P.protection_delay] - slack and x[S.t_over_voltage] > 0.0:
+    if over:
         cause = 1.0
-    elif x[S.t_over_cell] >= p[P.protection_delay] - slack and x[S.t_over_cell] > 0.0:
+    elif over_cell:
         cause = 2.0
-    elif x[S.t_over_current] >= p[P.over_current_delay] - slack and x[S.t_over_current] > 0.0:
+    elif current:
         cause = 3.0
-    elif x[S.t_low_voltage] >= p[P.protection_delay] - slack and x[S.t_low_voltage] > 0.0:
+    elif low:
         cause = 4.0
+    elif low_cell:
+        cause = 5.0
+    elif hot:
+        cause = 6.0
+    elif cold:
+        cause = 7.0
     if cause > 0.0:
         x[S.protection_closed] = 0.0
     return cause

@@ -55,6 +55,8 @@ def measure(x: Any, p: Any, highest: float, dt: float) -> None:
     x[S.m_voltage] += (x[S.link] - x[S.m_voltage]) * part
     x[S.m_current] += (x[S.link_current] - x[S.m_current]) * part
     x[S.m_power] += (x[S.p_inverter] - x[S.m_power]) * part
+    live = x[S.v_high] > 0.2 * p[P.v_nominal]
+    x[S.m_frequency] += (x[S.f_seen] - x[S.m_frequency]) * share(dt, p[P.loss_window]) if live else 0.0
     x[S.m_cell] += (highest - x[S.m_cell]) * share(dt, 10.0 * p[P.measuring_time])
 
 
@@ -73,8 +75,16 @@ def stop(x: Any, mode: float) -> None:
     x[S.stage] = STAGE.none
     x[S.t_lost] = x[S.t_grid_good] = x[S.t_overload] = x[S.t_surge] = 0.0
     x[S.throwing_off] = 0.0
-    x[S.i_slow] = 0.0
     reset_shift(x)
+
+
+@compiled
+def grid_is_good(x: Any, p: Any, u: Any) -> bool:
+    """Every phase of the grid within its window, and its frequency."""
+    for k in range(int(p[P.phases])):
+        if not p[P.grid_low] <= u[U.grid_voltage_l1 + k] <= p[P.grid_high]:
+            return False
+    return bool(u[U.grid_closed] > 0.5 and p[P.grid_f_low] <= x[S.f_grid] <= p[P.grid_f_high])
 
 
 @compiled
@@ -116,11 +126,7 @@ def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, now: 
     if step_stage(x, p, stage_event, dt):
         stage_event[0] = 1.0
 
-    good = (
-        u[U.grid_closed] > 0.5
-        and p[P.grid_low] <= u[U.grid_voltage] <= p[P.grid_high]
-        and p[P.grid_f_low] <= u[U.grid_frequency] <= p[P.grid_f_high]
-    )
+    good = grid_is_good(x, p, u)
     if mode == MODE.grid:
         return bool(in_grid(x, p, u, event, now, dt))
     if mode == MODE.transfer:
@@ -130,10 +136,9 @@ def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, now: 
             to_mode(x, MODE.island)
             reset_shift(x)
             event[0] = max(now, x[S.relay_at])
-            event[1], event[2], event[3] = KIND.transfer, x[S.lost_at], x[S.v_bus]
+            event[1], event[2], event[3] = KIND.transfer, x[S.lost_at], x[S.v_bus] * p[P.v_factor]
             x[S.frequency] = p[P.f_nominal]
             x[S.v_reference] = p[P.v_nominal]
-            x[S.i_slow] = 0.0
             return True
         return False
 
@@ -170,10 +175,10 @@ def in_grid(x: Any, p: Any, u: Any, event: Any, now: float, dt: float) -> bool:
     wanted = max(-p[P.p_rated], wanted)
     x[S.p_command] += (wanted - x[S.p_command]) * share(dt, 0.05)
     lost = (
-        x[S.v_bus] < 0.85 * p[P.v_nominal]
-        or x[S.v_bus] > 1.15 * p[P.v_nominal]
-        or x[S.f_bus] < p[P.grid_f_low]
-        or x[S.f_bus] > p[P.grid_f_high]
+        x[S.v_low] < p[P.grid_low]
+        or x[S.v_high] > p[P.grid_high]
+        or x[S.m_frequency] < p[P.grid_f_low]
+        or x[S.m_frequency] > p[P.grid_f_high]
     )
     x[S.t_lost] = x[S.t_lost] + dt if lost else 0.0
     if lost and x[S.t_lost] >= p[P.detect_time] - 1e-9:
@@ -187,7 +192,7 @@ def in_grid(x: Any, p: Any, u: Any, event: Any, now: float, dt: float) -> bool:
             since = x[S.lost_at]
         x[S.relay_at] = max(now, since + took)
         event[0] = max(now, min(since + p[P.detect_time], now + 0.999 * dt))
-        event[1], event[2], event[3] = KIND.transfer_start, x[S.v_bus], x[S.f_bus]
+        event[1], event[2], event[3] = KIND.transfer_start, x[S.v_bus] * p[P.v_factor], x[S.f_bus]
         return True
     return False
 
@@ -208,23 +213,29 @@ def synchronise(x: Any, p: Any, u: Any, event: Any, good: bool, dt: float) -> bo
         return False
     angle = wrapped(x[S.phase_bus] + x[S.phase_lock] - x[S.phase_grid])
     pull = min(p[P.sync_slip], max(-p[P.sync_slip], -angle * 2.0))
-    slew(x, u[U.grid_frequency] + pull, p[P.sync_rate] * dt)
-    x[S.v_reference] += (u[U.grid_voltage] - x[S.v_reference]) * share(dt, 0.5)
+    slew(x, x[S.f_grid] + pull, p[P.sync_rate] * dt)
+    x[S.v_reference] += (u[U.grid_voltage_l1] - x[S.v_reference]) * share(dt, 0.5)
     close = (
         math.fabs(angle) < p[P.sync_angle]
-        and math.fabs(x[S.frequency] - u[U.grid_frequency]) < p[P.sync_slip]
-        and math.fabs(x[S.v_bus] - u[U.grid_voltage]) < 0.1 * p[P.v_nominal]
+        and math.fabs(x[S.frequency] - x[S.f_grid]) < p[P.sync_slip]
+        and math.fabs(x[S.v_bus] - u[U.grid_voltage_l1]) < 0.1 * p[P.v_nominal]
     )
     x[S.t_in_phase] = x[S.t_in_phase] + dt if close else 0.0
     if x[S.t_in_phase] >= 0.2:
-        slip = x[S.frequency] - u[U.grid_frequency]
-        apart = x[S.v_bus] - u[U.grid_voltage]
+        slip = x[S.frequency] - x[S.f_grid]
+        apart = x[S.v_bus] - u[U.grid_voltage_l1]
         x[S.relay] = 1.0
+        x[S.jump] = -angle
         to_mode(x, MODE.grid)
         x[S.t_lost] = 0.0
         x[S.p_command] = x[S.p_inverter]
         reset_shift(x)
-        event[1], event[2], event[3], event[4] = KIND.re_transfer, slip, angle * 2.0 * math.pi, apart
+        event[1], event[2], event[3], event[4] = (
+            KIND.re_transfer,
+            slip,
+            angle * 2.0 * math.pi,
+            apart * p[P.v_factor],
+        )
         return True
     return False
 
@@ -232,7 +243,8 @@ def synchronise(x: Any, p: Any, u: Any, event: Any, good: bool, dt: float) -> bo
 @compiled
 def overloaded(x: Any, p: Any, dt: float) -> bool:
     """Longer above the rated or the surge power, either way, than it bears."""
-    size = math.fabs(x[S.p_inverter])
+    size = x[S.s_worst]
     x[S.t_overload] = x[S.t_overload] + dt if size > 1.02 * p[P.p_rated] else 0.0
-    x[S.t_surge] = x[S.t_surge] + dt if size > p[P.p_surge] else 0.0
+    beyond = size > p[P.p_surge] or x[S.limited] < 0.0
+    x[S.t_surge] = x[S.t_surge] + dt if beyond else 0.0
     return bool(x[S.t_overload] > p[P.overload_time] or x[S.t_surge] > p[P.surge_time])

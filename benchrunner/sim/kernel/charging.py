@@ -24,6 +24,7 @@ def targets(x: Any, p: Any) -> tuple[float, float]:
         voltage = p[P.v_float]
     elif x[S.stage] == STAGE.rest:
         current = 0.0
+    voltage += p[P.v_temperature] * (x[S.cell_temperature] - 298.15)  # compensation, lead-acid
     return voltage, current
 
 

@@ -1,8 +1,7 @@
 """Owns one step of the whole plant: controls, bus, DC side, energies, and the row of taps.
 
-The bus is solved for its magnitude with every current in phase (unity power factor; loads are resistive). Within a
-step each source drives a current that was fixed at its start, so that power = voltage x current holds on both
-sides of every meter, to the last bit. With the battery open the DC link's few joules swing within milliseconds:
+Within a step each source drives a current that was fixed at its start, so that power = voltage x current holds on
+both sides of every meter, to the last bit. With the battery open the DC link's few joules swing within milliseconds:
 such steps are cut into parts.
 """
 
@@ -10,7 +9,7 @@ import math
 from typing import Any
 
 from benchrunner.sim.compiled import compiled
-from benchrunner.sim.kernel.battery import cell_voltages, protect, step_battery, thevenin
+from benchrunner.sim.kernel.battery import cell_voltages, manage, protect, step_battery, thevenin
 from benchrunner.sim.kernel.battery_inverter import (
     control_inverter,
     forming,
@@ -20,11 +19,22 @@ from benchrunner.sim.kernel.battery_inverter import (
     running,
     stop,
 )
-from benchrunner.sim.kernel.common import share, wrapped
+from benchrunner.sim.kernel.common import wrapped
+from benchrunner.sim.kernel.loads import admittances
+from benchrunner.sim.kernel.network import (
+    at_terminals,
+    follow_grid,
+    grid_delivers,
+    grid_loss,
+    neutral_currents,
+    solve_bus,
+    unbalance,
+)
 from benchrunner.sim.kernel.pv_inverter import control_pv, pv_loss
-from benchrunner.sim.layout import INVERTER, KIND, MODE, PV_MODE, TAPS, E, P, Q, S, U, V, W
+from benchrunner.sim.layout import INVERTER, KIND, MODE, PV_MODE, TAPS, E, N, P, Q, S, U, V, W
 
 BUS_FREQUENCY = TAPS.index("bus.frequency")
+PHASE_TAPS = TAPS.index("bus.voltage_l1")
 PARTS = 20  # of a step while the battery is open
 
 
@@ -36,55 +46,6 @@ def array_voltage(curve: Any, power: float, most: float) -> float:
     position = min(1.0, max(0.0, power / most)) * (curve.shape[0] - 1)
     k = min(int(position), curve.shape[0] - 2)
     return float(curve[k] + (curve[k + 1] - curve[k]) * (position - k))
-
-
-@compiled
-def solve_bus(x: Any, p: Any, u: Any, y: Any, dt: float) -> None:
-    """Voltage, currents and powers of the AC side for this step."""
-    load = u[U.load_power] if u[U.load_on] > 0.5 else 0.0
-    conductance = load / (p[P.v_nominal] * p[P.v_nominal])
-    i_pv = 0.0
-    for k in range(y.shape[0]):
-        i_pv += y[k, V.current]
-    driven = i_pv
-    v0 = x[S.v_bus]
-    x[S.i_grid] = 0.0
-    if x[S.relay] > 0.5 and u[U.grid_closed] > 0.5 and x[S.mode] == MODE.grid:
-        i_inverter = x[S.p_command] / max(v0, 0.5 * p[P.v_nominal])
-        source, v = u[U.grid_voltage], v0
-        current = 0.0
-        for _ in range(4):
-            current = v * conductance - i_pv - i_inverter
-            square = source * source - (p[P.grid_x] * current) ** 2
-            v = max(0.0, math.sqrt(max(square, 0.0)) - p[P.grid_r] * current)
-        current = v * conductance - i_pv - i_inverter
-        x[S.i_grid] = current
-        x[S.f_bus] = u[U.grid_frequency]
-    elif forming(x[S.mode]):
-        z = p[P.r_output] + p[P.r_transient]
-        v = (x[S.v_reference] + z * i_pv + p[P.r_transient] * x[S.i_slow]) / (1.0 + z * conductance)
-        i_inverter = v * conductance - i_pv
-        x[S.i_slow] += (i_inverter - x[S.i_slow]) * share(dt, p[P.recovery_time])
-        x[S.f_bus] = x[S.frequency]
-    else:  # nobody forms it: what the PV inverter still drives through the load
-        i_inverter = 0.0
-        if i_pv < conductance * p[P.bus_clamp]:
-            aim = i_pv / conductance
-        else:
-            aim = p[P.bus_clamp] if i_pv > 0.0 else 0.0
-        v = min(aim, v0 + max(0.0, aim - v0) * share(dt, p[P.bus_rise]))
-        if v < 0.02 * p[P.v_nominal]:
-            v = 0.0
-        i_pv = v * conductance
-        x[S.f_bus] = x[S.f_bus] + p[P.drift] * dt if v > 0.0 else 0.0
-    x[S.v_bus] = v
-    x[S.i_inverter] = i_inverter
-    x[S.p_load] = v * v * conductance
-    x[S.p_pv] = v * i_pv
-    for k in range(y.shape[0]):
-        y[k, V.power] = v * (y[k, V.current] * i_pv / driven if driven > 0.0 else 0.0)
-    x[S.p_inverter] = v * i_inverter
-    x[S.p_grid] = v * x[S.i_grid]
 
 
 @compiled
@@ -116,7 +77,7 @@ def solve_dc(x: Any, p: Any, u: Any, table: Any, e: Any, dt: float) -> None:
         current = 0.0
         x[S.terminal] = source
         x[S.precharging] = 1.0  # closing again goes through the pre-charge resistor first
-    step_battery(x, p, e, current, dt)
+    step_battery(x, p, e, table, current, x[S.terminal], dt)
     x[S.link] = v
     x[S.link_current] = current
     e[E.battery] += v * current * dt
@@ -124,7 +85,9 @@ def solve_dc(x: Any, p: Any, u: Any, table: Any, e: Any, dt: float) -> None:
 
 
 @compiled
-def count_energies(x: Any, p: Any, u: Any, y: Any, q: Any, w: Any, curves: Any, e: Any, dt: float) -> None:
+def count_energies(
+    x: Any, p: Any, u: Any, y: Any, q: Any, w: Any, n: Any, curves: Any, e: Any, dt: float
+) -> None:
     """Integrate what crossed each boundary and what was lost in each part, each from its own current and voltage."""
     for k in range(y.shape[0]):
         ac = y[k, V.power]
@@ -142,38 +105,53 @@ def count_energies(x: Any, p: Any, u: Any, y: Any, q: Any, w: Any, curves: Any, 
     e[E.battery_inverter] += x[S.p_inverter] * dt
     e[E.lost_inverter] += inverter_loss(x, p, x[S.p_inverter]) * dt
     e[E.grid_meter] += x[S.p_grid] * dt
-    lost = p[P.grid_r] * x[S.i_grid] * x[S.i_grid]
-    e[E.lost_grid] += lost * dt
-    e[E.grid_source] += (x[S.p_grid] + lost) * dt
+    if x[S.mode] == MODE.grid:
+        e[E.lost_grid] += grid_loss(p, u, n) * dt
+        e[E.grid_source] += grid_delivers(p, n) * dt
 
 
 @compiled
-def write_row(x: Any, p: Any, u: Any, y: Any, table: Any, row: Any) -> None:
-    """The taps, in the order of `layout.TAPS`."""
-    v, mode = x[S.v_bus], x[S.mode]
+def largest(row: Any, phases: int, ripple: Any) -> float:
+    """The largest RMS current of a row's conductors, with the harmonics in `ripple`."""
+    most = 0.0
+    for k in range(phases):
+        most = max(most, math.hypot(abs(row[k]), ripple[k].real))
+    return most
+
+
+@compiled
+def write_row(x: Any, p: Any, u: Any, y: Any, n: Any, table: Any, row: Any) -> None:
+    """The taps, in the order of `layout.TAPS`.
+
+    A current without a phase to its name is that of the most loaded conductor, a power the sum of the phases, and a
+    voltage that of phase 1, on split-phase that between the legs.
+    """
+    phases, mode = int(p[P.phases]), x[S.mode]
     switch = u[U.grid_closed] > 0.5
     on_grid = x[S.relay] > 0.5
-    mains = v if on_grid else (u[U.grid_voltage] if switch else 0.0)
-    row[0] = mains
-    row[1] = math.fabs(x[S.i_grid])
+    between = phases == 2
+    v = abs(n[N.v, 0] - n[N.v, 1]) if between else abs(n[N.v, 0])
+    source = u[U.grid_voltage_l1] + (u[U.grid_voltage_l2] if between else 0.0)
+    ripple, quiet = n[N.distortion], n[N.nothing]
+    joined = mode == MODE.grid and on_grid and switch
+    if v == 0.0:  # what drew harmonics draws none
+        ripple = quiet
+    frequency = x[S.f_seen] if v > 0.0 else 0.0
+    row[0] = v if on_grid else (source if switch else 0.0)
+    row[1] = largest(n[N.grid], phases, ripple if joined else quiet)
     row[2] = x[S.p_grid]
-    if on_grid:
-        row[3] = x[S.f_bus] if v > 0.0 else 0.0
-    else:
-        row[3] = u[U.grid_frequency] if switch else 0.0
+    row[3] = frequency if on_grid else (x[S.f_grid] if switch else 0.0)
     row[4] = u[U.grid_closed]
     row[5] = v
-    row[6] = x[S.f_bus] if v > 0.0 else 0.0
+    row[6] = frequency
     row[7] = x[S.p_inverter]
-    row[8] = math.fabs(x[S.i_inverter])
-    joined = u[U.pv_contactor] > 0.5
-    row[9] = v if joined else 0.0
-    row[10] = x[S.p_pv] / v if v > 0.0 else 0.0
+    row[8] = largest(n[N.inverter], phases, ripple if forming(mode) else quiet)
+    joined_pv = u[U.pv_contactor] > 0.5
+    row[9] = v if joined_pv else 0.0
     row[11] = x[S.p_pv]
-    row[12] = row[6] if joined else 0.0
-    loaded = u[U.load_on] > 0.5
+    row[12] = frequency if joined_pv else 0.0
     row[13] = v
-    row[14] = x[S.p_load] / v if v > 0.0 else 0.0
+    row[14] = largest(n[N.load], phases, ripple)
     row[15] = x[S.p_load]
     row[16] = x[S.link]
     row[17] = x[S.terminal]
@@ -182,9 +160,13 @@ def write_row(x: Any, p: Any, u: Any, y: Any, table: Any, row: Any) -> None:
     row[20] = x[S.soc]
     row[21], row[22] = cell_voltages(x, p, table, x[S.terminal])
     row[23] = x[S.cell_temperature]
+    power = current = 0.0
+    for i in range(y.shape[0]):
+        power += y[i, V.v_array] * y[i, V.i_array]
+        current += y[i, V.i_array]
     row[24] = y[0, V.v_array]
-    row[25] = y[0, V.i_array]
-    row[26] = y[0, V.v_array] * y[0, V.i_array]
+    row[25] = current
+    row[26] = power
     row[27] = u[U.pv_contactor]
     row[28] = u[U.battery_contactor]
     row[29] = u[U.inverter_enable]
@@ -200,21 +182,60 @@ def write_row(x: Any, p: Any, u: Any, y: Any, table: Any, row: Any) -> None:
     row[32] = x[S.stage]
     row[33] = mode
     row[34] = x[S.frequency] - p[P.f_nominal] if forming(mode) else 0.0
-    state = INVERTER.sleeping
-    if y[0, V.mode] == PV_MODE.waiting:
-        state = INVERTER.starting
-    elif y[0, V.mode] == PV_MODE.on:
-        state = INVERTER.throttled if x[S.p_pv] < 0.98 * y[0, V.available] - 5.0 else INVERTER.running
-    row[35] = state
     row[36] = x[S.link]
     row[37] = x[S.phase_bus]
     row[38] = x[S.phase_grid]
-    row[39] = u[U.grid_voltage] if switch else 0.0
-    row[40] = u[U.grid_frequency]
-    load = u[U.load_power] if loaded else 0.0
-    row[41] = p[P.v_nominal] * p[P.v_nominal] / load if load > 0.0 else math.inf
+    row[39] = source  # upstream of the switch
+    row[40] = x[S.f_grid]
+    conductance = n[N.admittance, 0].real + 2.0 * x[S.y_between]
+    row[41] = p[P.v_factor] / conductance if conductance > 0.0 else math.inf
     row[42] = x[S.protection_closed]
-    row[43] = y[0, V.available]
+    available, k = 0.0, PHASE_TAPS
+    for i in range(3):
+        there = i < phases
+        size = abs(n[N.v, i]) if there else 0.0
+        loaded = math.hypot(abs(n[N.load, i]), ripple[i].real) if there else 0.0
+        behind = math.hypot(abs(n[N.grid, i]), ripple[i].real) if joined and there else 0.0
+        formed = math.hypot(abs(n[N.inverter, i]), ripple[i].real if forming(mode) else 0.0) if there else 0.0
+        pv = n[N.pv, i] * n[N.scale, i] if there else complex(0.0, 0.0)
+        row[k + i] = size
+        row[k + 3 + i] = size if on_grid else (u[U.grid_voltage_l1 + i] if switch and there else 0.0)
+        row[k + 6 + i] = (n[N.v, i] * n[N.load, i].conjugate()).real if there else 0.0
+        row[k + 9 + i] = loaded
+        row[k + 12 + i] = (n[N.v, i] * n[N.inverter, i].conjugate()).real if there else 0.0
+        row[k + 15 + i] = formed
+        row[k + 18 + i] = (n[N.v, i] * pv.conjugate()).real if there else 0.0
+        row[k + 21 + i] = abs(pv)
+        row[k + 24 + i] = (n[N.v, i] * n[N.grid, i].conjugate()).real if there else 0.0
+        row[k + 27 + i] = behind
+    row[10] = max(row[k + 21], max(row[k + 22], row[k + 23]))
+    k += 30
+    row[k], row[k + 1], row[k + 2] = neutral_currents(phases, n, v == 0.0)
+    row[k + 3] = unbalance(n) if phases == 3 else 0.0
+    row[k + 4] = x[S.q_load]
+    row[k + 5] = x[S.q_inverter]
+    row[k + 6] = x[S.q_pv]
+    row[k + 7] = x[S.q_grid]
+    row[k + 8] = ripple[0].real
+    row[k + 9] = x[S.slip]
+    row[k + 10] = x[S.soc_estimate]
+    k += 11
+    for i in range(y.shape[0]):
+        state = INVERTER.sleeping
+        if y[i, V.mode] == PV_MODE.waiting:
+            state = INVERTER.starting
+        elif y[i, V.mode] == PV_MODE.on:
+            throttled = y[i, V.power] < 0.98 * y[i, V.available] - 5.0
+            state = INVERTER.throttled if throttled else INVERTER.running
+        row[k] = y[i, V.power]
+        row[k + 1] = math.hypot(y[i, V.current], y[i, V.reactive_current])
+        row[k + 2] = y[i, V.available]
+        row[k + 3] = state
+        if i == 0:
+            row[35] = state
+        available += y[i, V.available]
+        k += 4
+    row[43] = available
 
 
 @compiled
@@ -240,19 +261,21 @@ def run(
     y: Any,
     q: Any,
     w: Any,
+    n: Any,
     table: Any,
     curves: Any,
     ring: Any,
     events: Any,
 ) -> int:
-    """Advance by `steps` whole steps; the row of step n lies at n modulo the ring's length. Returns the events."""  # fmt: skip
+    """Advance by `steps` whole steps; a step's row lies at its number modulo the ring's length. Returns the events."""  # fmt: skip
     event = events[events.shape[0] - 1].copy()
     stage_event = event.copy()
     count = 0
-    for n in range(first, first + steps):
-        now = n * dt
+    for number in range(first, first + steps):
+        now = number * dt
         event[:] = 0.0
         stage_event[:] = 0.0
+        follow_grid(x, u, dt)
         highest, _ = cell_voltages(x, p, table, x[S.terminal])
         measure(x, p, highest, dt)
         if running(x[S.mode]) and overloaded(x, p, dt):
@@ -267,20 +290,21 @@ def run(
             x[S.lost_at] = now
         if stage_event[0] > 0.0:
             count = emit(events, count, stage_event, now)
-        voltage = x[S.v_bus] if u[U.pv_contactor] > 0.5 else 0.0
         for k in range(y.shape[0]):
             if q[k, Q.present] > 0.5:
-                late = min(n, int(q[k, Q.f_delay] / dt + 0.5))
-                earlier = ring[(n - late) % ring.shape[0], BUS_FREQUENCY]
-                if control_pv(y[k], q[k], w[k], event, x[S.f_bus], earlier, voltage, voltage, voltage, dt):
+                late = min(number, int(q[k, Q.f_delay] / dt + 0.5))
+                earlier = ring[(number - late) % ring.shape[0], BUS_FREQUENCY]
+                mean, low, high = at_terminals(q[k], u, n, int(p[P.phases]))
+                if control_pv(y[k], q[k], w[k], event, x[S.f_seen], earlier, mean, low, high, dt):
                     event[4] = k + 1.0
                     count = emit(events, count, event, now)
         connected = u[U.battery_contactor] > 0.5 and x[S.protection_closed] > 0.5
         parts = 1 if connected else PARTS
         part = dt / parts
         for k in range(parts):
-            solve_bus(x, p, u, y, part)
-            count_energies(x, p, u, y, q, w, curves, e, part)
+            admittances(x, p, u, n, part)
+            solve_bus(x, p, u, y, q, n, forming(x[S.mode]), part)
+            count_energies(x, p, u, y, q, w, n, curves, e, part)
             solve_dc(x, p, u, table, e, part)
             if running(x[S.mode]) and (x[S.link] > p[P.dc_trip_high] or x[S.link] < p[P.dc_trip_low]):
                 event[1], event[2] = KIND.dc_trip, 1.0 if x[S.link] > p[P.dc_trip_high] else -1.0
@@ -288,19 +312,22 @@ def run(
                 stop(x, MODE.fault)
                 x[S.lost_at] = now + (k + 1) * part
                 count = emit(events, count, event, now + (k + 1) * part)
+        x[S.f_seen] = x[S.f_bus] + x[S.jump] / dt if x[S.f_bus] > 0.0 else 0.0
+        x[S.jump] = 0.0
         # over a dead bus the battery inverter's oscillator runs on, so that a load meets the wave that it knew
-        x[S.phase_bus] += (x[S.f_bus] if x[S.v_bus] > 0.0 else x[S.frequency]) * dt
-        x[S.phase_grid] += u[U.grid_frequency] * dt
+        x[S.phase_bus] += (x[S.f_bus] if x[S.v_high] > 0.0 else x[S.frequency]) * dt
+        x[S.phase_grid] += x[S.f_grid] * dt
         if x[S.mode] == MODE.grid and u[U.grid_closed] > 0.5:
             x[S.phase_lock] = wrapped(x[S.phase_grid] - x[S.phase_bus])
-        highest, _ = cell_voltages(x, p, table, x[S.terminal])
-        cause = protect(x, p, highest, x[S.terminal], dt)
-        if cause > 0.0:
+        highest, lowest = cell_voltages(x, p, table, x[S.terminal])
+        manage(x, p, highest, dt)
+        cause = protect(x, p, highest, lowest, u[U.battery_contactor] < 0.5, dt)
+        if cause != 0.0:
             event[1], event[2], event[3], event[4] = (
                 KIND.protection_opened, cause, x[S.terminal], x[S.link_current],
             )  # fmt: skip
             count = emit(events, count, event, now + dt)
-        write_row(x, p, u, y, table, ring[(n + 1) % ring.shape[0]])
+        write_row(x, p, u, y, n, table, ring[(number + 1) % ring.shape[0]])
     return count
 
 
