@@ -26,7 +26,7 @@ OCV, CELL, CHARGE = (
     2,
 )  # rows of the table: pack V, one cell's V, integral of the pack's V over state of charge
 REFERENCE = 298.15  # K
-SIDE_TIME = 20.0  # s, from memory
+SIDE_TIME = 300.0  # s, from memory
 LOW = 0.2  # state of charge below which the resistances rise
 
 
@@ -74,7 +74,9 @@ def resistances(x: Any, p: Any) -> tuple[float, float, float]:
         factor *= 1.0 + p[P.low_rise] * short * short
     series = p[P.r0] * factor
     if p[P.full_rise] > 0.0 and x[S.link_current] > 0.0:
-        series *= 1.0 + p[P.full_rise] * math.exp(min(2.5, (x[S.soc] - 1.0) / p[P.full_width]))
+        beyond = x[S.soc] - 1.0  # past full charge nothing is left to be charged: the rise gets steep
+        width = p[P.full_width] if beyond < 0.0 else 0.1 * p[P.full_width]
+        series *= 1.0 + p[P.full_rise] * math.exp(min(4.0, beyond / width))
     return series, p[P.r1] * factor, p[P.r2] * factor
 
 
