@@ -27,6 +27,7 @@ COMMANDS = {
     "verify": ("benchrunner.cli.verify", "check that a record is whole and who signed it"),
     "report": ("benchrunner.cli.report", "write the report of a record"),
     "serve": ("benchrunner.cli.serve", "put the simulated instruments on the wire"),
+    "archive": ("benchrunner.cli.archive", "keep records in a folder and search them"),
     "recover": ("benchrunner.cli.recover", "seal what a crashed run left"),
     "keys": ("benchrunner.cli.keys", "make, list, export and trust signing keys"),
     "schema": ("benchrunner.cli.schema", "write the JSON Schemas of procedures and cards"),
