@@ -67,6 +67,7 @@ Amperes = Annotated[float, Amount("A", "60 A")]
 AmperesOrNone = Annotated[float, Amount("A", "0 A", 0.0)]
 Watts = Annotated[float, Amount("W", "6 kW")]
 WattsOrNone = Annotated[float, Amount("W", "35 W", 0.0)]
+VoltAmperes = Annotated[float, Amount("VA", "5 kVA")]
 Hertz = Annotated[float, Amount("Hz", "50.7 Hz")]
 HertzPerSecond = Annotated[float, Amount("Hz/s", "3 Hz/s")]
 PerSecond = Annotated[float, Amount("1/s", "2 1/s")]
@@ -166,6 +167,51 @@ class BatteryInverterPart(Nameplate):
     dc_trip_low: Volts
 
 
+class VoltVar(Part):
+    """Vars by voltage (IEEE 1547-2018, 5.3.3): four voltages, and the vars delivered at the first and the last.
+
+    Voltages per unit of rated voltage, vars per unit of rated apparent power. The defaults are those of category B.
+    """
+
+    voltages: tuple[Ratio, Ratio, Ratio, Ratio] = (0.92, 0.98, 1.02, 1.08)
+    low: Share = Field(default=0.44, description="delivered at the first voltage and below")
+    high: Share = Field(default=0.44, description="taken at the last voltage and above")
+    response_time: Time = Field(default=5.0, description="to 90 % of the final change")
+
+    @model_validator(mode="after")
+    def _rising(self) -> Self:
+        if list(self.voltages) != sorted(set(self.voltages)):
+            raise Mended("the voltages do not rise", "give four voltages, each above the one before")
+        return self
+
+
+class VoltWatt(Part):
+    """Power by voltage (IEEE 1547-2018, 5.4.2): full power up to the first voltage, `least` at the second and above."""
+
+    voltages: tuple[Ratio, Ratio] = (1.06, 1.10)
+    least: Share = 0.2
+    response_time: Time = Field(default=10.0, description="to 90 % of the final change")
+
+    @model_validator(mode="after")
+    def _rising(self) -> Self:
+        if self.voltages[1] <= self.voltages[0]:
+            raise Mended("the voltages do not rise", "give two voltages, the second above the first")
+        return self
+
+
+class FurtherTrips(Part):
+    """Second levels of the trips, farther out and faster (or nearer and slower) than the first."""
+
+    frequency_high: Hertz | None = None
+    frequency_high_delay: TimeOrNone = 0.16
+    frequency_low: Hertz | None = None
+    frequency_low_delay: TimeOrNone = 0.16
+    voltage_high: Volts | None = None
+    voltage_high_delay: TimeOrNone = 0.16
+    voltage_low: Volts | None = None
+    voltage_low_delay: TimeOrNone = 0.16
+
+
 class PvInverterPart(Nameplate):
     """The grid-following inverter: rating, frequency-power profiles, trips, enter service."""
 
@@ -189,6 +235,23 @@ class PvInverterPart(Nameplate):
     trip_voltage_low: Volts
     trip_voltage_high_delay: TimeOrNone = 0.2
     trip_voltage_low_delay: TimeOrNone = 2.0
+    trip_low_delay: TimeOrNone | None = Field(
+        default=None, description="of the under-frequency trip; unsaid: as trip_delay"
+    )
+    further_trips: FurtherTrips = FurtherTrips()
+    latching: bool = Field(
+        default=False,
+        description="power stays at the lowest that the frequency asked for until it is released",
+    )
+    release_below: Hertz | None = Field(
+        default=None, description="frequency of release; unsaid: the start of the response"
+    )
+    recovery_time: TimeOrNone = Field(
+        default=0.0, description="from none to rated power once released; 0: at once"
+    )
+    volt_var: VoltVar | None = None
+    volt_watt: VoltWatt | None = None
+    rated_apparent_power: VoltAmperes | None = Field(default=None, description="unsaid: as the rated power")
     enter_service_delay: TimeOrNone
     ramp_time: Time
     enter_service_frequency: tuple[Hertz, Hertz]
@@ -346,6 +409,11 @@ class TwinPart(Part):
     pv_linear_loss: Ratio = 0.012
     pv_square_loss: Ratio = 0.012
     wake_power: Watts = 40.0
+    hold_power: WattsOrNone = Field(
+        default=0.0,
+        description="at the terminals; with less light the PV inverter gives up and starts again; 0: never",
+    )
+    hold_time: Time = 10.0
     # grid and bus
     grid_resistance: OhmsOrNone = 0.15
     grid_reactance: OhmsOrNone = 0.10

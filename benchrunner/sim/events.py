@@ -17,8 +17,8 @@ island-start        (started alone on a dead bus) dc_voltage
 sync-start          throwing_off (1: raises frequency first), frequency
 re-transfer         (relay closed onto the grid) slip (Hz, bus less grid), angle (rad, bus ahead), difference (V, bus
                     less grid)
-pv-trip             cause (1 over-frequency, 2 under-frequency, 3 over-voltage, 4 under-voltage), value (Hz or V, as
-                    the PV inverter measured it), which (of the PV inverters: 1, 2...)
+pv-trip             cause (1 over-frequency, 2 under-frequency, 3 over-voltage, 4 under-voltage, 5 too little light),
+                    value (Hz, V or W, as the PV inverter measured it), which (of the PV inverters: 1, 2...)
 pv-connect          voltage, frequency as measured, which
 protection-opened   cause (1 pack over-voltage, 2 cell over-voltage, 3 over-current, 4 pack under-voltage, 5 cell
                     under-voltage, 6 heat, 7 charged in the cold; -1: closed again), voltage (pack), current

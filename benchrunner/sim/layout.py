@@ -226,6 +226,14 @@ class PvStates(NamedTuple):
     t_uf: int
     t_ov: int
     t_uv: int
+    t_of2: int  # the further levels of the trips
+    t_uf2: int
+    t_ov2: int
+    t_uv2: int
+    t_faint: int  # s for which the light has been too faint to go on
+    lowest: int  # per unit power to which a latching response has fallen
+    volt_limit: int  # per unit power that the voltage allows, after its response time
+    volt_vars: int  # per unit vars that the voltage asks for, likewise
     current: int  # A that it drives in each of its conductors, in phase with their voltage
     reactive_current: int  # A, a quarter cycle behind that voltage; positive delivers vars to the bus
     power: int  # W that it put out in the last step, all its phases
@@ -271,6 +279,32 @@ class PvParameters(NamedTuple):
     loss1: int
     loss2: int
     wake: int  # W of array power below which it sleeps
+    hold: int  # W at its terminals below which it gives up after `hold_time`; 0: never
+    hold_time: int
+    latches: int  # whether power stays down until the frequency has fallen below `release`
+    release: int  # Hz
+    recovery_rate: int  # per unit power a second on release; 0: at once
+    f_trip2: int  # further levels of the trips
+    f_trip2_delay: int
+    f_trip2_low: int
+    f_trip2_low_delay: int
+    v_trip2: int
+    v_trip2_delay: int
+    v_trip2_low: int
+    v_trip2_low_delay: int
+    f_trip_low_delay: int
+    apparent: int  # VA
+    var_v1: int  # volt-var: four points, per unit of rated voltage, and per unit vars (positive: delivered)
+    var_v2: int
+    var_v3: int
+    var_v4: int
+    var_q1: int
+    var_q4: int
+    var_time: int  # time constant; 0: no volt-var
+    watt_v1: int  # volt-watt: full power up to the first voltage, `watt_p2` at the second
+    watt_v2: int
+    watt_p2: int
+    watt_time: int  # time constant; 0: no volt-watt
 
 
 class PvInputs(NamedTuple):

@@ -147,6 +147,41 @@ def _pv_inverter(card: "PairingCard", pv: "PvInverterPart") -> dict[str, float]:
         "loss1": t.pv_linear_loss,
         "loss2": t.pv_square_loss / pv.rated_power,
         "wake": t.wake_power,
+        "hold": t.hold_power,
+        "hold_time": t.hold_time,
+        **_responses(pv, rated_voltage),
+    }
+
+
+def _responses(pv: "PvInverterPart", rated_voltage: float) -> dict[str, float]:
+    """Further trips, latching, and what voltage does to power and vars; what a card does not state is switched off."""
+    further, var, watt = pv.further_trips, pv.volt_var, pv.volt_watt
+    voltages = var.voltages if var else (0.0, 0.0, 0.0, 0.0)
+    return {
+        "latches": float(pv.latching),
+        "release": pv.release_below if pv.release_below is not None else pv.start,
+        "recovery_rate": 1.0 / pv.recovery_time if pv.recovery_time > 0.0 else 0.0,
+        "f_trip_low_delay": pv.trip_low_delay if pv.trip_low_delay is not None else pv.trip_delay,
+        "f_trip2": further.frequency_high if further.frequency_high is not None else _NEVER,
+        "f_trip2_delay": further.frequency_high_delay,
+        "f_trip2_low": further.frequency_low if further.frequency_low is not None else -_NEVER,
+        "f_trip2_low_delay": further.frequency_low_delay,
+        "v_trip2": further.voltage_high if further.voltage_high is not None else _NEVER,
+        "v_trip2_delay": further.voltage_high_delay,
+        "v_trip2_low": further.voltage_low if further.voltage_low is not None else -_NEVER,
+        "v_trip2_low_delay": further.voltage_low_delay,
+        "apparent": pv.rated_apparent_power if pv.rated_apparent_power is not None else pv.rated_power,
+        "var_v1": voltages[0] * rated_voltage,
+        "var_v2": voltages[1] * rated_voltage,
+        "var_v3": voltages[2] * rated_voltage,
+        "var_v4": voltages[3] * rated_voltage,
+        "var_q1": var.low if var else 0.0,
+        "var_q4": var.high if var else 0.0,
+        "var_time": var.response_time / math.log(10.0) if var else 0.0,
+        "watt_v1": watt.voltages[0] * rated_voltage if watt else 0.0,
+        "watt_v2": watt.voltages[1] * rated_voltage if watt else 0.0,
+        "watt_p2": watt.least if watt else 1.0,
+        "watt_time": watt.response_time / math.log(10.0) if watt else 0.0,
     }
 
 

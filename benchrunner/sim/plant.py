@@ -86,6 +86,7 @@ class Plant:
         self._curves = np.zeros((PV_MOST, CURVE_POINTS))
         self._ring = np.zeros((RING, len(TAPS)))
         self._rows = np.zeros((64, EVENT_COLUMNS))
+        self._scratch = np.zeros((2, EVENT_COLUMNS))
         self._n = 0  # whole steps done
         self._now = 0.0
         self._open: list[int] = []  # events whose row after is still to come
@@ -114,6 +115,7 @@ class Plant:
         count = kernel.run(
             steps, first, self.step, self._x, self._p, self._u, self._e, self._y, self._q, self._w, self._net, self._table,
             self._curves, self._ring, self._rows,
+            self._scratch,
         )  # fmt: skip
         self._n += steps
         for k in self._open:
@@ -410,7 +412,7 @@ class Plant:
         for y, q, sun in zip(self._y, self._q, w, strict=True):
             y[V.v] = at_terminals(q, u, self._net, self.pairing.phases)[0]
             y[V.f] = y[V.f_late] = p[P.f_nominal]
-            y[V.recovery] = y[V.limit] = 1.0
+            y[V.recovery] = y[V.limit] = y[V.lowest] = y[V.volt_limit] = 1.0
             if pv_on and sun[W.p_array] > q[Q.wake] and u[U.pv_contactor] > 0.5 and x[S.v_bus] > 0.0:
                 y[V.mode] = PV_MODE.on
                 y[V.ramp] = 1.0
@@ -419,7 +421,7 @@ class Plant:
         x[S.phase_grid] = phase[0]
         x[S.phase_bus] = phase[0] if x[S.relay] > 0.5 else phase[1]
         self._stored_first = self._stored()
-        kernel.write_row(x, p, u, self._y, self._net, self._table, self._ring[0])
+        kernel.write_row(x, p, u, self._y, self._q, self._net, self._table, self._ring[0])
 
     def states(self) -> dict[str, float]:
         """Every internal state by name; for tests and for understanding, not for instruments."""
