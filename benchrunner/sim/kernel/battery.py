@@ -16,7 +16,7 @@ that a constant current empties the battery after t = H (C / (I H))^k while no c
 import math
 from typing import Any
 
-from benchrunner.sim.compiled import compiled
+from benchrunner.sim.compiled import borrowing
 from benchrunner.sim.kernel.common import share
 from benchrunner.sim.layout import E, P, S
 
@@ -30,7 +30,7 @@ SIDE_TIME = 300.0  # s, from memory
 LOW = 0.2  # state of charge below which the resistances rise
 
 
-@compiled
+@borrowing
 def look_up(table: Any, row: int, first: float, step: float, soc: float) -> tuple[float, float]:
     """Value and slope (per unit state of charge) at `soc`; beyond the table the end segments go on."""
     position = (soc - first) / step
@@ -43,7 +43,7 @@ def look_up(table: Any, row: int, first: float, step: float, soc: float) -> tupl
     return table[row, k] + slope * (position - k) * step, slope
 
 
-@compiled
+@borrowing
 def stored(x: Any, p: Any, table: Any) -> float:
     """Energy held by the chemistry, the two RC branches and the hysteresis, J, from an arbitrary zero."""
     first, step = p[P.soc_first], p[P.soc_step]
@@ -63,7 +63,7 @@ def stored(x: Any, p: Any, table: Any) -> float:
     return float(energy)
 
 
-@compiled
+@borrowing
 def resistances(x: Any, p: Any) -> tuple[float, float, float]:
     """Series, fast and slow resistance at this charge, temperature and direction of current, ohm."""
     factor = 1.0
@@ -80,7 +80,7 @@ def resistances(x: Any, p: Any) -> tuple[float, float, float]:
     return series, p[P.r1] * factor, p[P.r2] * factor
 
 
-@compiled
+@borrowing
 def deepening(x: Any, p: Any) -> float:
     """By how much the rate of discharge deepens the depth of discharge that the open-circuit voltage sees, at least 1."""
     if p[P.rate_exponent] <= 0.0 or x[S.link_current] >= 0.0 or x[S.drawn_rate] <= p[P.rate_current]:
@@ -88,7 +88,7 @@ def deepening(x: Any, p: Any) -> float:
     return float((x[S.drawn_rate] / p[P.rate_current]) ** p[P.rate_exponent])
 
 
-@compiled
+@borrowing
 def lagging(h: float, current: float, p: Any, dt: float) -> float:
     """Mean of the hysteresis state over a step under `current` (implicit midpoint rule)."""
     a = 0.5 * p[P.hysteresis_rate] * math.fabs(current) * dt / p[P.capacity]
@@ -96,7 +96,7 @@ def lagging(h: float, current: float, p: Any, dt: float) -> float:
     return (h + a * towards) / (1.0 + a)
 
 
-@compiled
+@borrowing
 def side(x: Any, p: Any) -> float:
     """Current that charges nothing, from the last step's current and voltage, A."""
     current = p[P.inefficiency] * max(0.0, x[S.link_current])
@@ -109,7 +109,7 @@ def side(x: Any, p: Any) -> float:
     return current
 
 
-@compiled
+@borrowing
 def thevenin(x: Any, p: Any, table: Any, dt: float) -> tuple[float, float]:
     """Source voltage and resistance whose line V = E + R I gives this step's mean terminal voltage, I charging."""
     r0, r1, r2 = resistances(x, p)
@@ -131,7 +131,7 @@ def thevenin(x: Any, p: Any, table: Any, dt: float) -> tuple[float, float]:
     return source - resistance * x[S.side_current], resistance
 
 
-@compiled
+@borrowing
 def step_battery(x: Any, p: Any, e: Any, table: Any, current: float, voltage: float, dt: float) -> None:
     """Move charge, branches and temperature on by `dt` under a constant current (positive charging).
 
@@ -168,7 +168,7 @@ def step_battery(x: Any, p: Any, e: Any, table: Any, current: float, voltage: fl
     )
 
 
-@compiled
+@borrowing
 def cell_voltages(x: Any, p: Any, table: Any, terminal: float) -> tuple[float, float]:
     """Highest and lowest cell: a cell ahead (behind) in charge, carrying its share of the over-potential."""
     first, step, spread = p[P.soc_first], p[P.soc_step], p[P.cell_spread]
@@ -180,7 +180,7 @@ def cell_voltages(x: Any, p: Any, table: Any, terminal: float) -> tuple[float, f
     return high + part, low + part
 
 
-@compiled
+@borrowing
 def manage(x: Any, p: Any, highest: float, dt: float) -> None:
     """The battery's own management: its estimate of the charge, and the currents that it allows at this moment.
 
@@ -202,14 +202,14 @@ def manage(x: Any, p: Any, highest: float, dt: float) -> None:
     x[S.discharge_limit] = p[P.over_current]
 
 
-@compiled
+@borrowing
 def lasted(x: Any, timer: int, holds: bool, delay: float, dt: float) -> bool:
     """Count how long a condition has held; whether it has held for `delay`."""
     x[timer] = x[timer] + dt if holds else 0.0
     return bool(x[timer] >= delay - 1e-9 and x[timer] > 0.0)
 
 
-@compiled
+@borrowing
 def protect(x: Any, p: Any, highest: float, lowest: float, apart: bool, dt: float) -> float:
     """The battery's own protection. Returns 0, or the number of what opened its contactor in this step.
 

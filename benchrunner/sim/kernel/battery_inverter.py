@@ -7,7 +7,7 @@ against the grid; alone it forms the bus: voltage with a small output impedance,
 import math
 from typing import Any
 
-from benchrunner.sim.compiled import compiled
+from benchrunner.sim.compiled import borrowing
 from benchrunner.sim.kernel.charging import (
     charge_power,
     reset_shift,
@@ -19,19 +19,19 @@ from benchrunner.sim.kernel.common import drawn, share, wrapped
 from benchrunner.sim.layout import KIND, MODE, STAGE, P, S, U
 
 
-@compiled
+@borrowing
 def running(mode: float) -> bool:
     """Its bridge switches."""
     return MODE.grid <= mode <= MODE.synchronising
 
 
-@compiled
+@borrowing
 def forming(mode: float) -> bool:
     """It forms the bus."""
     return mode == MODE.island or mode == MODE.synchronising
 
 
-@compiled
+@borrowing
 def inverter_loss(x: Any, p: Any, ac: float) -> float:
     """What it takes besides what it passes on: no-load draw and conversion while its bridge runs, else standby."""
     if running(x[S.mode]):
@@ -42,13 +42,13 @@ def inverter_loss(x: Any, p: Any, ac: float) -> float:
     return float(p[P.standby_loss]) if x[S.link] > 20.0 else 0.0
 
 
-@compiled
+@borrowing
 def ac_for_charge(x: Any, p: Any, dc: float) -> float:
     """AC power (to the bus, so negative) at which `dc` watts go into the battery. Loss at the last step's power."""
     return float(-(dc + inverter_loss(x, p, x[S.p_inverter])))
 
 
-@compiled
+@borrowing
 def measure(x: Any, p: Any, highest: float, dt: float) -> None:
     """Its own filtered measurements; the highest cell comes over the battery's slower link."""
     part = share(dt, p[P.measuring_time])
@@ -60,14 +60,14 @@ def measure(x: Any, p: Any, highest: float, dt: float) -> None:
     x[S.m_cell] += (highest - x[S.m_cell]) * share(dt, 10.0 * p[P.measuring_time])
 
 
-@compiled
+@borrowing
 def to_mode(x: Any, mode: float) -> None:
     """Enter a mode with its clock at zero."""
     x[S.mode] = mode
     x[S.t_mode] = 0.0
 
 
-@compiled
+@borrowing
 def stop(x: Any, mode: float) -> None:
     """Bridge off, transfer relay open."""
     to_mode(x, mode)
@@ -78,7 +78,7 @@ def stop(x: Any, mode: float) -> None:
     reset_shift(x)
 
 
-@compiled
+@borrowing
 def grid_is_good(x: Any, p: Any, u: Any) -> bool:
     """Every phase of the grid within its window, and its frequency."""
     for k in range(int(p[P.phases])):
@@ -87,7 +87,7 @@ def grid_is_good(x: Any, p: Any, u: Any) -> bool:
     return bool(u[U.grid_closed] > 0.5 and p[P.grid_f_low] <= x[S.f_grid] <= p[P.grid_f_high])
 
 
-@compiled
+@borrowing
 def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, now: float, dt: float) -> bool:
     """One step of its control. True where `event` was filled; a change of charge stage goes to `stage_event`.
 
@@ -159,13 +159,13 @@ def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, now: 
     return bool(synchronise(x, p, u, event, good, dt))
 
 
-@compiled
+@borrowing
 def slew(x: Any, aim: float, most: float) -> None:
     """Move the formed frequency towards `aim` by at most `most`."""
     x[S.frequency] += min(most, max(-most, aim - x[S.frequency]))
 
 
-@compiled
+@borrowing
 def in_grid(x: Any, p: Any, u: Any, event: Any, now: float, dt: float) -> bool:
     """Pass-through: charge by the stage's rule, and watch the bus for the loss of the grid."""
     if x[S.f_bus] > 0.0:
@@ -197,7 +197,7 @@ def in_grid(x: Any, p: Any, u: Any, event: Any, now: float, dt: float) -> bool:
     return False
 
 
-@compiled
+@borrowing
 def synchronise(x: Any, p: Any, u: Any, event: Any, good: bool, dt: float) -> bool:
     """Throw the PV inverter off first where a surplus would have nowhere to go, then meet the grid and close."""
     if not good:
@@ -240,7 +240,7 @@ def synchronise(x: Any, p: Any, u: Any, event: Any, good: bool, dt: float) -> bo
     return False
 
 
-@compiled
+@borrowing
 def overloaded(x: Any, p: Any, dt: float) -> bool:
     """Longer above the rated or the surge power, either way, than it bears."""
     size = x[S.s_worst]

@@ -9,14 +9,14 @@ integrators of the others follow it (back-calculation), so that none winds up wh
 
 from typing import Any
 
-from benchrunner.sim.compiled import compiled
+from benchrunner.sim.compiled import borrowing
 from benchrunner.sim.kernel.common import share
 from benchrunner.sim.layout import KIND, STAGE, P, S
 
 LEAST, MOST = -1.0, 2.0  # ends of the shift in its own units: none, and the maximum
 
 
-@compiled
+@borrowing
 def targets(x: Any, p: Any) -> tuple[float, float]:
     """Voltage and current that the present stage allows the battery."""
     voltage, current = p[P.v_absorption], min(p[P.charge_current], x[S.charge_limit])
@@ -28,7 +28,7 @@ def targets(x: Any, p: Any) -> tuple[float, float]:
     return voltage, current
 
 
-@compiled
+@borrowing
 def step_stage(x: Any, p: Any, event: Any, dt: float) -> bool:
     """Move the charge stage on. True where it changed (`event` then says from which to which)."""
     before = x[S.stage]
@@ -63,7 +63,7 @@ def step_stage(x: Any, p: Any, event: Any, dt: float) -> bool:
     return True
 
 
-@compiled
+@borrowing
 def shift_of(u: float, start: float, stop: float, most: float) -> float:
     """Shift in Hz above nominal for `u`: -1 none, 0 start, 1 stop, 2 maximum, straight lines between."""
     if u <= 0.0:
@@ -73,7 +73,7 @@ def shift_of(u: float, start: float, stop: float, most: float) -> float:
     return stop + (u - 1.0) * (most - stop)
 
 
-@compiled
+@borrowing
 def slope_of(u: float, start: float, stop: float, most: float) -> float:
     """Hz per unit of `u`."""
     if u < 0.0:
@@ -81,14 +81,14 @@ def slope_of(u: float, start: float, stop: float, most: float) -> float:
     return stop - start if u < 1.0 else most - stop
 
 
-@compiled
+@borrowing
 def reset_shift(x: Any) -> None:
     """No shift, and integrators that start from there."""
     x[S.u_shift] = LEAST
     x[S.z_voltage] = x[S.z_current] = x[S.z_cell] = x[S.z_power] = LEAST
 
 
-@compiled
+@borrowing
 def step_shift(x: Any, p: Any, dt: float) -> None:
     """One step of the four loops; leaves the shift in `u_shift`."""
     voltage, current = targets(x, p)
@@ -133,7 +133,7 @@ def step_shift(x: Any, p: Any, dt: float) -> None:
             x[S.z_power] = max(x[S.z_power], u)
 
 
-@compiled
+@borrowing
 def charge_power(x: Any, p: Any, surplus: float) -> float:
     """DC power that the battery inverter wants to put into the battery while the grid is there, W."""
     voltage, current = targets(x, p)

@@ -14,7 +14,8 @@ design (six times rated current at 0.3 power factor, from memory), load torque w
 import math
 from typing import Any
 
-from benchrunner.sim.compiled import compiled
+from benchrunner.sim.compiled import borrowing
+from benchrunner.sim.kernel.common import size
 from benchrunner.sim.layout import N, P, S, U
 
 LEAST_CONSTANT = 0.7  # of nominal voltage
@@ -33,14 +34,14 @@ RATED_SLIP = MOTOR_R2 / (_TOTAL - MOTOR_R1)
 RATED_TORQUE = (MOTOR_R2 / RATED_SLIP) / (_TOTAL**2 + MOTOR_X**2)
 
 
-@compiled
+@borrowing
 def motor_torque(slip: float, voltage: float) -> float:
     """Air-gap torque, per unit, at `voltage` per unit."""
     r = MOTOR_R1 + MOTOR_R2 / slip
     return voltage * voltage * (MOTOR_R2 / slip) / (r * r + MOTOR_X * MOTOR_X)
 
 
-@compiled
+@borrowing
 def step_motor(x: Any, p: Any, voltage: float, dt: float) -> None:
     """Move the motor's slip on; standing it waits with slip 1."""
     slip = x[S.slip]
@@ -49,7 +50,7 @@ def step_motor(x: Any, p: Any, voltage: float, dt: float) -> None:
     x[S.slip] = min(1.0, max(0.2 * RATED_SLIP, slip - push / p[P.motor_inertia] * dt))
 
 
-@compiled
+@borrowing
 def phase_cut(angle: float) -> tuple[float, float, float]:
     """Of a resistance switched on `angle` rad after each zero crossing: its active and reactive power at the
     fundamental and the square of its RMS current, each over what it would be without the cut."""
@@ -57,7 +58,7 @@ def phase_cut(angle: float) -> tuple[float, float, float]:
     return active, (1.0 - math.cos(2.0 * angle)) / (2.0 * math.pi), active
 
 
-@compiled
+@borrowing
 def admittances(x: Any, p: Any, u: Any, n: Any, dt: float) -> None:
     """Fill the rows of admittance and of distortion current (RMS, all and triplen) for this step."""
     phases = int(p[P.phases])
@@ -82,7 +83,7 @@ def admittances(x: Any, p: Any, u: Any, n: Any, dt: float) -> None:
         g = u[U.load_l1 + k] / base
         b = -u[U.load_reactive] / (phases * base)
         if not plain:
-            voltage = abs(n[N.v, k])
+            voltage = size(n[N.v, k])
             held = max(voltage, LEAST_CONSTANT * nominal)
             g += u[U.load_constant] / (phases * held * held)
             rectifier = u[U.load_rectifier] / (phases * held * held)
@@ -93,15 +94,15 @@ def admittances(x: Any, p: Any, u: Any, n: Any, dt: float) -> None:
             b -= cut * reactive
             motor = u[U.load_motor] / (phases * base)
             r = MOTOR_R1 + MOTOR_R2 / x[S.slip]
-            size = r * r + MOTOR_X * MOTOR_X
-            g += motor * r / size
-            b -= motor * (MOTOR_X / size + MOTOR_B)
+            square_of = r * r + MOTOR_X * MOTOR_X
+            g += motor * r / square_of
+            b -= motor * (MOTOR_X / square_of + MOTOR_B)
             i_rectifier, i_cut = rectifier * voltage, cut * voltage
             left = max(0.0, square - active * active - reactive * reactive)
             n[N.distortion, k] = math.sqrt((DISTORTION * i_rectifier) ** 2 + left * i_cut * i_cut)
             n[N.triplen, k] = TRIPLEN * i_rectifier
         n[N.admittance, k] = complex(g, b)
     if u[U.load_motor] > 0.0 and on:
-        step_motor(x, p, abs(n[N.v, 0]) / nominal, dt)
+        step_motor(x, p, size(n[N.v, 0]) / nominal, dt)
     else:
         x[S.slip] = 1.0

@@ -11,14 +11,14 @@ Harmonic currents are RMS values beside the phasors, without loss in the lines (
 import math
 from typing import Any
 
-from benchrunner.sim.compiled import compiled
-from benchrunner.sim.kernel.common import share
+from benchrunner.sim.compiled import borrowing
+from benchrunner.sim.kernel.common import share, size
 from benchrunner.sim.layout import CONNECTION, MODE, N, P, Q, S, U, V
 
 DEAD = 0.02  # of nominal voltage; below it a bus counts as dead
 
 
-@compiled
+@borrowing
 def axis(phases: int, k: int) -> complex:
     """Direction of phase k of a balanced system."""
     if k == 0:
@@ -28,14 +28,27 @@ def axis(phases: int, k: int) -> complex:
     return complex(-0.5, -0.8660254037844386) if k == 1 else complex(-0.5, 0.8660254037844386)
 
 
-@compiled
+@borrowing
+def together(fundamental: complex, harmonics: float) -> float:
+    """RMS of a fundamental and of harmonics, A."""
+    return math.sqrt(fundamental.real**2 + fundamental.imag**2 + harmonics * harmonics)
+
+
+@borrowing
 def direction(voltage: complex, otherwise: complex) -> complex:
     """Unit phasor of a voltage; `otherwise` where there is none."""
-    size = abs(voltage)
-    return voltage / size if size > 1.0 else otherwise
+    magnitude = size(voltage)
+    return settled(voltage / magnitude) if magnitude > 1.0 else otherwise
 
 
-@compiled
+@borrowing
+def settled(phasor: complex) -> complex:
+    """The same without a part that has died away: numbers below 1e-308 would slow the processor down tenfold."""
+    real = phasor.real if math.fabs(phasor.real) > 1e-14 else 0.0
+    return complex(real, phasor.imag if math.fabs(phasor.imag) > 1e-14 else 0.0)
+
+
+@borrowing
 def drive(p: Any, y: Any, q: Any, n: Any) -> None:
     """The current phasor that the PV inverters together drive into each phase."""
     phases = int(p[P.phases])
@@ -59,7 +72,7 @@ def drive(p: Any, y: Any, q: Any, n: Any) -> None:
                 n[N.pv, place] += current * n[N.axis, place]
 
 
-@compiled
+@borrowing
 def count_pv(p: Any, y: Any, q: Any, n: Any) -> None:
     """The power that each PV inverter brought, from its current and the voltages as they came out."""
     phases = int(p[P.phases])
@@ -81,7 +94,7 @@ def count_pv(p: Any, y: Any, q: Any, n: Any) -> None:
         y[i, V.reactive_power] = power.imag
 
 
-@compiled
+@borrowing
 def solve_linear(phases: int, z: complex, z_neutral: complex, between: float, n: Any) -> None:
     """Voltages behind `z` a phase and `z_neutral` in the neutral: V = E - z I - z_n sum I, I = Y V - J.
 
@@ -122,14 +135,14 @@ def solve_linear(phases: int, z: complex, z_neutral: complex, between: float, n:
         n[N.current, k] = n[N.load, k] - n[N.injected, k]
 
 
-@compiled
+@borrowing
 def on_grid(x: Any, p: Any, u: Any, n: Any) -> None:
     """The grid forms the bus: a source behind its impedance; the battery inverter drives its commanded power."""
     phases = int(p[P.phases])
     for k in range(phases):
         own = n[N.axis, k]
-        size = max(abs(n[N.v, k]), 0.5 * p[P.v_nominal])
-        n[N.inverter, k] = x[S.p_command] / (phases * size) * own
+        magnitude = max(size(n[N.v, k]), 0.5 * p[P.v_nominal])
+        n[N.inverter, k] = x[S.p_command] / (phases * magnitude) * own
         n[N.injected, k] = n[N.pv, k] + n[N.inverter, k]
         n[N.emf, k] = u[U.grid_voltage_l1 + k] * axis(phases, k)
     neutral = p[P.grid_neutral] if phases > 1 else 0.0
@@ -140,7 +153,7 @@ def on_grid(x: Any, p: Any, u: Any, n: Any) -> None:
     x[S.f_bus] = x[S.f_grid]
 
 
-@compiled
+@borrowing
 def in_island(x: Any, p: Any, n: Any, dt: float) -> None:
     """The battery inverter forms the bus behind its output resistance, up to the current that its bridge bears."""
     phases = int(p[P.phases])
@@ -154,29 +167,29 @@ def in_island(x: Any, p: Any, n: Any, dt: float) -> None:
     follow = share(dt, p[P.recovery_time])
     for k in range(phases):
         current = n[N.current, k]
-        size = abs(current)
-        if size > most:  # a source of current from here on: the voltage gives way
+        magnitude = size(current)
+        if magnitude > most:  # a source of current from here on: the voltage gives way
             x[S.limited] = 1.0 if (n[N.v, k] * current.conjugate()).real > 0.0 else -1.0
-            give = current * (most / size)
+            give = current * (most / magnitude)
             total = n[N.admittance, k] + (2.0 * x[S.y_between] if phases == 2 else 0.0)
             aim = give + n[N.pv, k]
-            if abs(total) * p[P.bus_clamp] > abs(aim):
+            if size(total) * p[P.bus_clamp] > size(aim):
                 n[N.v, k] = aim / total
             else:
                 n[N.v, k] = p[P.bus_clamp] * direction(n[N.v, k], axis(phases, k))
             n[N.load, k] = total * n[N.v, k]
-            if abs(n[N.pv, k]) > 0.0:  # what the bus then takes of the PV current
+            if size(n[N.pv, k]) > 0.0:  # what the bus then takes of the PV current
                 n[N.scale, k] = (n[N.load, k] - give) / n[N.pv, k]
             else:
                 give = n[N.load, k]
             n[N.current, k] = give
         n[N.inverter, k] = n[N.current, k]
-        n[N.slow, k] += (n[N.inverter, k] - n[N.slow, k]) * follow
+        n[N.slow, k] = settled(n[N.slow, k] + (n[N.inverter, k] - n[N.slow, k]) * follow)
         n[N.grid, k] = 0.0
     x[S.f_bus] = x[S.frequency]
 
 
-@compiled
+@borrowing
 def unformed(x: Any, p: Any, n: Any, dt: float) -> None:
     """Nobody forms the bus: what the PV inverters still drive through the loads, up to where surge protection holds it.
 
@@ -188,7 +201,7 @@ def unformed(x: Any, p: Any, n: Any, dt: float) -> None:
         own = n[N.axis, k]
         conductance = n[N.admittance, k].real + (2.0 * x[S.y_between] if phases == 2 else 0.0)
         driven = max(0.0, (n[N.pv, k] * own.conjugate()).real)
-        before = abs(n[N.v, k])
+        before = size(n[N.v, k])
         if driven < conductance * p[P.bus_clamp]:
             aim = driven / conductance
         else:
@@ -199,12 +212,12 @@ def unformed(x: Any, p: Any, n: Any, dt: float) -> None:
         alive = alive or v > 0.0
         n[N.v, k] = v * own
         n[N.load, k] = conductance * n[N.v, k]
-        n[N.scale, k] = n[N.load, k] / n[N.pv, k] if abs(n[N.pv, k]) > 0.0 else complex(0.0, 0.0)
+        n[N.scale, k] = n[N.load, k] / n[N.pv, k] if size(n[N.pv, k]) > 0.0 else complex(0.0, 0.0)
         n[N.inverter, k] = n[N.grid, k] = n[N.slow, k] = 0.0
     x[S.f_bus] = x[S.f_bus] + p[P.drift] * dt if alive else 0.0
 
 
-@compiled
+@borrowing
 def solve_bus(x: Any, p: Any, u: Any, y: Any, q: Any, n: Any, forms: bool, dt: float) -> None:
     """Voltages, currents and powers of the AC side for this step. `forms`: the battery inverter forms the bus."""
     phases = int(p[P.phases])
@@ -221,14 +234,14 @@ def solve_bus(x: Any, p: Any, u: Any, y: Any, q: Any, n: Any, forms: bool, dt: f
     low, high, worst = 1e9, 0.0, 0.0
     for k in range(phases):
         v = n[N.v, k]
-        size = abs(v)
-        low, high = min(low, size), max(high, size)
+        magnitude = size(v)
+        low, high = min(low, magnitude), max(high, magnitude)
         load += v * n[N.load, k].conjugate()
         inverter += v * n[N.inverter, k].conjugate()
         grid += v * n[N.grid, k].conjugate()
         rms = n[N.distortion, k].real if forms else 0.0
-        worst = max(worst, size * math.sqrt(abs(n[N.inverter, k]) ** 2 + rms * rms))
-    x[S.v_bus], x[S.v_low], x[S.v_high] = abs(n[N.v, 0]), low, high
+        worst = max(worst, magnitude * math.sqrt(size(n[N.inverter, k]) ** 2 + rms * rms))
+    x[S.v_bus], x[S.v_low], x[S.v_high] = size(n[N.v, 0]), low, high
     x[S.p_load], x[S.q_load] = load.real, load.imag
     x[S.p_inverter], x[S.q_inverter] = inverter.real, inverter.imag
     x[S.p_grid], x[S.q_grid] = grid.real, grid.imag
@@ -239,21 +252,21 @@ def solve_bus(x: Any, p: Any, u: Any, y: Any, q: Any, n: Any, forms: bool, dt: f
         x[S.q_pv] += y[i, V.reactive_power]
 
 
-@compiled
+@borrowing
 def grid_loss(p: Any, u: Any, n: Any) -> float:
     """Heat in the grid's impedance, W, from the currents alone."""
     phases = int(p[P.phases])
     total, neutral = 0.0, complex(0.0, 0.0)
     for k in range(phases):
-        total += abs(n[N.grid, k]) ** 2
+        total += size(n[N.grid, k]) ** 2
         neutral += n[N.grid, k]
     lost = u[U.grid_r] * total
     if phases > 1:
-        lost += p[P.grid_neutral] * abs(neutral) ** 2
+        lost += p[P.grid_neutral] * size(neutral) ** 2
     return lost
 
 
-@compiled
+@borrowing
 def grid_delivers(p: Any, n: Any) -> float:
     """Power out of the grid's ideal source, W: its own voltage times the current."""
     total = 0.0
@@ -262,7 +275,7 @@ def grid_delivers(p: Any, n: Any) -> float:
     return total
 
 
-@compiled
+@borrowing
 def follow_grid(x: Any, u: Any, dt: float) -> None:
     """Take the grid's frequency to what was ordered: at once, or at the rate that was ordered."""
     away = u[U.grid_frequency] - x[S.f_grid]
@@ -270,7 +283,7 @@ def follow_grid(x: Any, u: Any, dt: float) -> None:
     x[S.f_grid] = x[S.f_grid] + min(most, max(-most, away)) if most > 0.0 else u[U.grid_frequency]
 
 
-@compiled
+@borrowing
 def at_terminals(q: Any, u: Any, n: Any, phases: int) -> tuple[float, float, float]:
     """Mean, lowest and highest voltage at a PV inverter's terminals, in the terms of its own rated voltage."""
     if u[U.pv_contactor] < 0.5:
@@ -279,15 +292,15 @@ def at_terminals(q: Any, u: Any, n: Any, phases: int) -> tuple[float, float, flo
     if place == CONNECTION.all_phases:
         total, low, high = 0.0, 1e9, 0.0
         for k in range(phases):
-            size = abs(n[N.v, k])
-            total += size
-            low, high = min(low, size), max(high, size)
+            magnitude = size(n[N.v, k])
+            total += magnitude
+            low, high = min(low, magnitude), max(high, magnitude)
         return total / phases, low, high
-    size = abs(n[N.v, 0] - n[N.v, 1]) if place == CONNECTION.l1_l2 else abs(n[N.v, place])
-    return size, size, size
+    magnitude = size(n[N.v, 0] - n[N.v, 1]) if place == CONNECTION.l1_l2 else size(n[N.v, place])
+    return magnitude, magnitude, magnitude
 
 
-@compiled
+@borrowing
 def neutral_currents(phases: int, n: Any, quiet: bool) -> tuple[float, float, float]:
     """RMS current in the neutral of the bus (towards what forms it), of the loads, and of the grid.
 
@@ -295,7 +308,7 @@ def neutral_currents(phases: int, n: Any, quiet: bool) -> tuple[float, float, fl
     split-phase their legs are opposed and they cancel like the fundamental does.
     """
     if phases == 1:
-        return abs(n[N.inverter, 0] + n[N.grid, 0]), abs(n[N.load, 0]), abs(n[N.grid, 0])
+        return size(n[N.inverter, 0] + n[N.grid, 0]), size(n[N.load, 0]), size(n[N.grid, 0])
     bus = load = grid = complex(0.0, 0.0)
     triplen = 0.0
     for k in range(phases):
@@ -304,13 +317,13 @@ def neutral_currents(phases: int, n: Any, quiet: bool) -> tuple[float, float, fl
         grid += n[N.grid, k]
         if not quiet:
             triplen += n[N.triplen, k].real if phases == 3 or k == 0 else -n[N.triplen, k].real
-    return math.hypot(abs(bus), triplen), math.hypot(abs(load), triplen), abs(grid)
+    return together(bus, triplen), together(load, triplen), size(grid)
 
 
-@compiled
+@borrowing
 def unbalance(n: Any) -> float:
     """Negative over positive sequence of three phase voltages (IEC 61000-4-30, 5.7)."""
     a = complex(-0.5, 0.8660254037844386)
-    positive = abs(n[N.v, 0] + a * n[N.v, 1] + a * a * n[N.v, 2])
-    negative = abs(n[N.v, 0] + a * a * n[N.v, 1] + a * n[N.v, 2])
+    positive = size(n[N.v, 0] + a * n[N.v, 1] + a * a * n[N.v, 2])
+    negative = size(n[N.v, 0] + a * a * n[N.v, 1] + a * n[N.v, 2])
     return negative / positive if positive > 1.0 else 0.0

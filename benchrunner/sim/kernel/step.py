@@ -8,7 +8,7 @@ such steps are cut into parts.
 import math
 from typing import Any
 
-from benchrunner.sim.compiled import compiled
+from benchrunner.sim.compiled import borrowing
 from benchrunner.sim.kernel.battery import cell_voltages, manage, protect, step_battery, thevenin
 from benchrunner.sim.kernel.battery_inverter import (
     control_inverter,
@@ -19,7 +19,7 @@ from benchrunner.sim.kernel.battery_inverter import (
     running,
     stop,
 )
-from benchrunner.sim.kernel.common import wrapped
+from benchrunner.sim.kernel.common import real_power, size, wrapped
 from benchrunner.sim.kernel.loads import admittances
 from benchrunner.sim.kernel.network import (
     at_terminals,
@@ -28,6 +28,7 @@ from benchrunner.sim.kernel.network import (
     grid_loss,
     neutral_currents,
     solve_bus,
+    together,
     unbalance,
 )
 from benchrunner.sim.kernel.pv_inverter import control_pv, pv_loss
@@ -38,7 +39,7 @@ PHASE_TAPS = TAPS.index("bus.voltage_l1")
 PARTS = 20  # of a step while the battery is open
 
 
-@compiled
+@borrowing
 def array_voltage(curve: Any, power: float, most: float) -> float:
     """The array's voltage at `power`, on the side above its maximum power point. `curve`: volts at 0..1 of the maximum."""
     if most <= 0.0:
@@ -48,7 +49,7 @@ def array_voltage(curve: Any, power: float, most: float) -> float:
     return float(curve[k] + (curve[k + 1] - curve[k]) * (position - k))
 
 
-@compiled
+@borrowing
 def solve_dc(x: Any, p: Any, u: Any, table: Any, e: Any, dt: float) -> None:
     """DC link and battery under the power that the bridge brings, for this step."""
     power = -x[S.p_inverter] - inverter_loss(x, p, x[S.p_inverter])
@@ -84,7 +85,7 @@ def solve_dc(x: Any, p: Any, u: Any, table: Any, e: Any, dt: float) -> None:
     e[E.lost_bleed] += bled * dt
 
 
-@compiled
+@borrowing
 def count_energies(
     x: Any, p: Any, u: Any, y: Any, q: Any, w: Any, n: Any, curves: Any, e: Any, dt: float
 ) -> None:
@@ -110,17 +111,8 @@ def count_energies(
         e[E.grid_source] += grid_delivers(p, n) * dt
 
 
-@compiled
-def largest(row: Any, phases: int, ripple: Any) -> float:
-    """The largest RMS current of a row's conductors, with the harmonics in `ripple`."""
-    most = 0.0
-    for k in range(phases):
-        most = max(most, math.hypot(abs(row[k]), ripple[k].real))
-    return most
-
-
-@compiled
-def write_row(x: Any, p: Any, u: Any, y: Any, n: Any, table: Any, row: Any) -> None:
+@borrowing
+def write_row(x: Any, p: Any, u: Any, y: Any, q: Any, n: Any, table: Any, row: Any) -> None:
     """The taps, in the order of `layout.TAPS`.
 
     A current without a phase to its name is that of the most loaded conductor, a power the sum of the phases, and a
@@ -130,7 +122,7 @@ def write_row(x: Any, p: Any, u: Any, y: Any, n: Any, table: Any, row: Any) -> N
     switch = u[U.grid_closed] > 0.5
     on_grid = x[S.relay] > 0.5
     between = phases == 2
-    v = abs(n[N.v, 0] - n[N.v, 1]) if between else abs(n[N.v, 0])
+    v = size(n[N.v, 0] - n[N.v, 1]) if between else size(n[N.v, 0])
     source = u[U.grid_voltage_l1] + (u[U.grid_voltage_l2] if between else 0.0)
     ripple, quiet = n[N.distortion], n[N.nothing]
     joined = mode == MODE.grid and on_grid and switch
@@ -138,20 +130,17 @@ def write_row(x: Any, p: Any, u: Any, y: Any, n: Any, table: Any, row: Any) -> N
         ripple = quiet
     frequency = x[S.f_seen] if v > 0.0 else 0.0
     row[0] = v if on_grid else (source if switch else 0.0)
-    row[1] = largest(n[N.grid], phases, ripple if joined else quiet)
     row[2] = x[S.p_grid]
     row[3] = frequency if on_grid else (x[S.f_grid] if switch else 0.0)
     row[4] = u[U.grid_closed]
     row[5] = v
     row[6] = frequency
     row[7] = x[S.p_inverter]
-    row[8] = largest(n[N.inverter], phases, ripple if forming(mode) else quiet)
     joined_pv = u[U.pv_contactor] > 0.5
     row[9] = v if joined_pv else 0.0
     row[11] = x[S.p_pv]
     row[12] = frequency if joined_pv else 0.0
     row[13] = v
-    row[14] = largest(n[N.load], phases, ripple)
     row[15] = x[S.p_load]
     row[16] = x[S.link]
     row[17] = x[S.terminal]
@@ -191,23 +180,23 @@ def write_row(x: Any, p: Any, u: Any, y: Any, n: Any, table: Any, row: Any) -> N
     row[41] = p[P.v_factor] / conductance if conductance > 0.0 else math.inf
     row[42] = x[S.protection_closed]
     available, k = 0.0, PHASE_TAPS
-    for i in range(3):
-        there = i < phases
-        size = abs(n[N.v, i]) if there else 0.0
-        loaded = math.hypot(abs(n[N.load, i]), ripple[i].real) if there else 0.0
-        behind = math.hypot(abs(n[N.grid, i]), ripple[i].real) if joined and there else 0.0
-        formed = math.hypot(abs(n[N.inverter, i]), ripple[i].real if forming(mode) else 0.0) if there else 0.0
-        pv = n[N.pv, i] * n[N.scale, i] if there else complex(0.0, 0.0)
-        row[k + i] = size
-        row[k + 3 + i] = size if on_grid else (u[U.grid_voltage_l1 + i] if switch and there else 0.0)
-        row[k + 6 + i] = (n[N.v, i] * n[N.load, i].conjugate()).real if there else 0.0
-        row[k + 9 + i] = loaded
-        row[k + 12 + i] = (n[N.v, i] * n[N.inverter, i].conjugate()).real if there else 0.0
-        row[k + 15 + i] = formed
-        row[k + 18 + i] = (n[N.v, i] * pv.conjugate()).real if there else 0.0
-        row[k + 21 + i] = abs(pv)
-        row[k + 24 + i] = (n[N.v, i] * n[N.grid, i].conjugate()).real if there else 0.0
-        row[k + 27 + i] = behind
+    for i in range(phases):
+        voltage = n[N.v, i]
+        magnitude, harmonics = size(voltage), ripple[i].real
+        pv = n[N.pv, i] * n[N.scale, i]
+        row[k + i] = magnitude
+        row[k + 3 + i] = magnitude if on_grid else (u[U.grid_voltage_l1 + i] if switch else 0.0)
+        row[k + 6 + i] = real_power(voltage, n[N.load, i])
+        row[k + 9 + i] = together(n[N.load, i], harmonics)
+        row[k + 12 + i] = real_power(voltage, n[N.inverter, i])
+        row[k + 15 + i] = together(n[N.inverter, i], harmonics if forming(mode) else 0.0)
+        row[k + 18 + i] = real_power(voltage, pv)
+        row[k + 21 + i] = size(pv)
+        row[k + 24 + i] = real_power(voltage, n[N.grid, i])
+        row[k + 27 + i] = together(n[N.grid, i], harmonics if joined else 0.0)
+    row[1] = max(row[k + 27], max(row[k + 28], row[k + 29]))
+    row[8] = max(row[k + 15], max(row[k + 16], row[k + 17]))
+    row[14] = max(row[k + 9], max(row[k + 10], row[k + 11]))
     row[10] = max(row[k + 21], max(row[k + 22], row[k + 23]))
     k += 30
     row[k], row[k + 1], row[k + 2] = neutral_currents(phases, n, v == 0.0)
@@ -221,6 +210,8 @@ def write_row(x: Any, p: Any, u: Any, y: Any, n: Any, table: Any, row: Any) -> N
     row[k + 10] = x[S.soc_estimate]
     k += 11
     for i in range(y.shape[0]):
+        if q[i, Q.present] < 0.5:
+            break
         state = INVERTER.sleeping
         if y[i, V.mode] == PV_MODE.waiting:
             state = INVERTER.starting
@@ -238,7 +229,7 @@ def write_row(x: Any, p: Any, u: Any, y: Any, n: Any, table: Any, row: Any) -> N
     row[43] = available
 
 
-@compiled
+@borrowing
 def emit(events: Any, count: int, event: Any, time: float) -> int:
     """Append one event row; the last one is overwritten when the list is full. Returns the new count."""
     k = min(count, events.shape[0] - 1)
@@ -249,7 +240,7 @@ def emit(events: Any, count: int, event: Any, time: float) -> int:
     return int(k + 1)
 
 
-@compiled
+@borrowing
 def run(
     steps: int,
     first: int,
@@ -266,10 +257,10 @@ def run(
     curves: Any,
     ring: Any,
     events: Any,
+    scratch: Any,
 ) -> int:
     """Advance by `steps` whole steps; a step's row lies at its number modulo the ring's length. Returns the events."""  # fmt: skip
-    event = events[events.shape[0] - 1].copy()
-    stage_event = event.copy()
+    event, stage_event = scratch[0], scratch[1]
     count = 0
     for number in range(first, first + steps):
         now = number * dt
@@ -327,11 +318,11 @@ def run(
                 KIND.protection_opened, cause, x[S.terminal], x[S.link_current],
             )  # fmt: skip
             count = emit(events, count, event, now + dt)
-        write_row(x, p, u, y, n, table, ring[(number + 1) % ring.shape[0]])
+        write_row(x, p, u, y, q, n, table, ring[(number + 1) % ring.shape[0]])
     return count
 
 
-@compiled
+@borrowing
 def mean_rows(ring: Any, first: int, last: int, taps: Any, out: Any) -> None:
     """Mean of the rows first..last (both counted in) for each tap of `taps`."""
     length = ring.shape[0]
