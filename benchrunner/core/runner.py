@@ -6,6 +6,7 @@ ends: every wait has its time limit.
 """
 
 import math
+from collections.abc import Sequence
 from itertools import count
 from typing import Any
 
@@ -134,6 +135,58 @@ class Runner:
         return out
 
     # -- readings: the path walked most often --------------------------------------------------------------------
+
+    def uneventful(self, replies: Sequence[Readings]) -> int:
+        """How many of these, from the first on, bring nothing but values to keep: no output, no move, no trip.
+
+        Changes nothing. So many may be journaled and `keep` given in one go; the next one goes to `feed`. Where it
+        is not sure at a glance, it counts as eventful.
+        """
+        due, looking, sources = self._due, self._looking, self.board.sources
+        if self.state not in _GUARDED or not self.now < due:
+            return 0
+        most = len(sources)
+        count = 0
+        for item in replies:
+            number, values = item.source, item.values
+            if not item.arrived < due or not 0 <= number < most or item.flags & OVERLOADS:
+                break
+            source = sources[number]
+            if source.troubled or number in looking or len(values) != source.count or not values:
+                break
+            if values[0] != values[0]:
+                break
+            for k, low, high in source.bounds:
+                if not low <= values[k] <= high:
+                    return count
+            count += 1
+        return count
+
+    def keep(self, replies: Sequence[Readings]) -> None:
+        """Take replies that `uneventful` counted, just as `feed` would."""
+        sources = self.board.sources
+        now = self.now
+        for item in replies:
+            source = sources[item.source]
+            at, spread = item.at, item.spread
+            if now < item.arrived:  # `uneventful` has seen that it is finite
+                now = item.arrived
+            if at > now:
+                at = now
+            if not at > source.last_at:
+                continue  # older than what is known
+            if not 0.0 <= spread <= LARGEST_SPREAD:
+                spread = LARGEST_SPREAD
+            source.last_at = at
+            fresh = at + spread
+            source.fresh = now if fresh > now else fresh
+            source.values = values = item.values
+            if source.tracks:
+                flags = item.flags
+                for k, track in source.tracks:
+                    if not flags >> (32 + k) & 1:
+                        track.take(at, values[k], spread)
+        self.now = now
 
     def _reading(self, item: Readings) -> bool:
         """True: something changed that time has to know of."""

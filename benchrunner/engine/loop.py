@@ -1,12 +1,15 @@
 """The run itself: takes inputs from the bench, journals each, feeds the core, and passes on what comes out.
 
 Nothing is fed that is not in the journal first. The loop knows no instrument and no file: host, journal and core do.
+Where the host has several replies in a row and the core finds nothing but values in them, they are journaled and fed in
+one go; every other input goes alone.
 """
 
 import contextlib
+import gc
 import time
-from collections.abc import Callable
-from typing import Protocol
+from collections.abc import Callable, Sequence
+from typing import Protocol, runtime_checkable
 
 from benchrunner.core.messages import Answer, Event, Fault, Input, Operator, Order, Output, Readings, Tick
 from benchrunner.core.runner import Runner
@@ -27,10 +30,19 @@ class Host(Protocol):
     def next(self, until: float) -> Input | None: ...
 
 
+@runtime_checkable
+class Batching(Protocol):
+    """A host that can hand out several replies in one go (benchrunner.bench.virtual)."""
+
+    def replies(self, until: float) -> Sequence[Readings]: ...
+    def taken(self, count: int) -> None: ...
+
+
 class Journal(Protocol):
     """What the loop needs of a journal (benchrunner.record.journal)."""
 
     def input(self, seq: int, item: Input) -> None: ...
+    def replies(self, first: int, items: Sequence[Readings]) -> None: ...
     def output(self, item: Output) -> None: ...
 
 
@@ -57,11 +69,14 @@ def run(
     from then on is no longer recorded, which the end state says.
     """
     loop = _Loop(runner, host, journal, stream, wishes, live, answers)
+    gc.freeze()  # what is there now stays for the whole run: no use in looking through it for cycles again and again
     try:
         loop.run()
     except (Exception, KeyboardInterrupt) as error:
         touched = runner.touched or runner.state not in (State.READY, State.STARTING)
         return rescue(error, runner.plan, host, loop.tell, touched)
+    finally:
+        gc.unfreeze()
     return None
 
 
@@ -78,10 +93,11 @@ class _Loop:
     ) -> None:
         self.runner, self.host, self.journal, self.stream = runner, host, journal, stream
         self.wishes, self.live, self.answers = wishes, live, answers
-        self.seq = 0
+        self.seq = 0  # of the last input journaled
         self.host_works = True
         self.prepared_answers: list[str] = []
         self.question = ""  # the step whose question is open, or was last
+        self.batching = host if isinstance(host, Batching) else None
 
     def run(self) -> None:
         runner, host, live = self.runner, self.host, self.live
@@ -94,6 +110,8 @@ class _Loop:
             if wall >= look:
                 look = wall + _LOOK
                 self._hear()
+            if self._in_one_go(due):
+                continue
             item = self._next(due)
             if type(item) is Tick:
                 due += tick
@@ -108,18 +126,50 @@ class _Loop:
         if self.live is not None:
             self.live.flush(force=True)
 
+    def _in_one_go(self, due: float) -> bool:
+        """Journal and feed the replies that come next, as far as they bring nothing but values. False: there were none."""
+        host = self.batching
+        if host is None or not self.host_works:
+            return False
+        try:
+            replies = host.replies(due)
+        except Exception as error:
+            self._feed(self._host_fails(due, error))
+            return True
+        count = self.runner.uneventful(replies) if replies else 0
+        if not count:
+            return False
+        if count < len(replies):
+            replies = replies[:count]
+        host.taken(count)
+        first = self.seq + 1
+        self.seq += count
+        try:
+            self.journal.replies(first, replies)
+        except JournalError as error:
+            self.runner.keep(replies)
+            self._journal_fails(replies[-1].arrived, error)
+            return True
+        self.runner.keep(replies)
+        if self.live is not None:
+            self.live.add_all(replies)
+        return True
+
     def _next(self, due: float) -> Input:
         """The next input. A host that fails is a fatal fault once, and silence from then on: the core sees to the rest."""
         try:
             item = self.host.next(due)
         except Exception as error:  # whatever a link or an emulator throws, the bench has to be made safe
-            now = max(due, self.host.now)
-            if self.host_works:
-                self.host_works = False
-                return Fault(now, -1, f"the bench cannot be reached: {error}", fatal=True)
-            time.sleep(min(self.runner.plan.tick, 0.1))
-            return Tick(now)
+            return self._host_fails(due, error)
         return item if item is not None else Tick(max(due, self.host.now))
+
+    def _host_fails(self, due: float, error: Exception) -> Input:
+        now = max(due, self.host.now)
+        if self.host_works:
+            self.host_works = False
+            return Fault(now, -1, f"the bench cannot be reached: {error}", fatal=True)
+        time.sleep(min(self.runner.plan.tick, 0.1))
+        return Tick(now)
 
     def _feed(self, item: Input) -> None:
         self.seq += 1
@@ -128,11 +178,14 @@ class _Loop:
         except JournalError as error:
             # Raised once; the journal goes on as well as it can (it keeps space aside), so that making safe is written too.
             self._pass_on(self.runner.feed(item))
-            self._feed(Fault(item.arrived, -1, f"{error.problem.what}; {error.problem.mend}", fatal=True))
+            self._journal_fails(item.arrived, error)
             return
         outputs = self.runner.feed(item)
         if outputs:
             self._pass_on(outputs)
+
+    def _journal_fails(self, at: float, error: JournalError) -> None:
+        self._feed(Fault(at, -1, f"{error.problem.what}; {error.problem.mend}", fatal=True))
 
     def _pass_on(self, outputs: list[Output]) -> None:
         for output in outputs:

@@ -8,6 +8,7 @@ import math
 import queue
 import threading
 import time
+from collections.abc import Sequence
 from typing import IO, Any
 
 from benchrunner.core.messages import Event, Readings
@@ -85,6 +86,12 @@ class LiveReadings:
         """Keep one reply for the next batch."""
         self._waiting.append(item)
         if len(self._waiting) & 31 == 0 or time.monotonic() >= self._due:
+            self.flush()
+
+    def add_all(self, items: Sequence[Readings]) -> None:
+        """Keep some replies for the next batch."""
+        self._waiting += items
+        if time.monotonic() >= self._due:
             self.flush()
 
     def flush(self, force: bool = False) -> None:

@@ -1,25 +1,18 @@
-"""The crash-safe file that a run writes while it goes. Frames of MessagePack items; read back up to a torn
-tail.
+"""The crash-safe file that a run writes while it goes; its layout is `benchrunner.record.frames`.
 
-Layout: the 8 bytes `MAGIC`, then frames `[length u32][crc32 u32][payload]`, little-endian. The CRC of frame
-n starts from n, so that a dropped or repeated frame is noticed. A payload is one or more MessagePack arrays
-(see `read`). The last item of a journal that was closed in good order counts the items before it: a cut
-exactly between two frames would otherwise look like an end.
-
-The hot path only packs and queues. A thread of its own hands the queue to the operating system every `FLUSH`
-seconds and asks for it to be on the medium every `SYNC` seconds and at step ends, so that a slow disk never
+The hot path only queues. A thread of its own packs what waits, readings in columns, and hands it to the operating system
+every `FLUSH` seconds, and asks for it to be on the medium every `SYNC` seconds and at step ends, so that a slow disk never
 holds up a poll.
 """
 
 import contextlib
 import os
-import struct
 import threading
 import time
 import zlib
 from collections import deque
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -30,30 +23,44 @@ from benchrunner.core.messages import ArmOrder, Captured, Event, Input, Output, 
 from benchrunner.errors import Problem
 from benchrunner.record import codec
 from benchrunner.record.facts import RunFacts, Verbatim, program_facts, utc_now
+from benchrunner.record.frames import (
+    CAPTURED,
+    CLOSED,
+    EVENT,
+    FACT,
+    FILE_NAME,
+    FORMAT,
+    FRAME,
+    HEADER,
+    INPUT,
+    MAGIC,
+    ORDER,
+    READINGS,
+    TICK,
+    JournalError,
+    Tail,
+    frames,
+    pack_replies,
+    pack_ticks,
+    read,
+)
 
-MAGIC = b"\x8cBRJ01\r\n"
-FORMAT = 1
-FILE_NAME = "run.journal"
-FRAME = struct.Struct("<II")
-LARGEST_FRAME = 1 << 30
+__all__ = [
+    "CAPTURED", "CLOSED", "EVENT", "FACT", "FILE_NAME", "FORMAT", "FRAME", "HEADER", "INPUT", "MAGIC", "ORDER",
+    "READINGS", "TICK", "Journal", "JournalError", "Tail", "facts_to_data", "frames", "read",
+]  # fmt: skip
+
 FLUSH = 0.25  # s; wall time between hand-overs to the operating system
 SYNC = 1.0  # s; wall time between requests to the medium
 STUCK = 15.0  # s of wall time; a disk that takes longer over one write has failed, whatever it says later
-MOST_WAITING = 100_000  # items; beyond this the caller writes itself, so that memory stays bounded
+TOGETHER = 1024  # replies and ticks that are packed in one go
+MOST_WAITING = 32 << 20  # bytes packed; beyond this the caller writes itself, so that memory stays bounded
+FRAME_SIZE = 4 << 20  # bytes; what is packed is cut into frames of about this size
 RESERVE = (
     256 * 1024
 )  # bytes kept aside on the disk, so that a full disk still takes the account of making safe
 
-HEADER, READINGS, TICK, INPUT, CAPTURED, EVENT, ORDER, FACT, CLOSED = range(9)
-INPUTS = (READINGS, TICK, INPUT, CAPTURED)
-
-
-class JournalError(OSError):
-    """The journal cannot be written or read. The engine makes the bench safe on this while it runs."""
-
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        super().__init__(str(problem))
+Waiting = bytes | tuple[int, Sequence[Readings]] | tuple[int, Tick]
 
 
 class Journal:
@@ -63,8 +70,15 @@ class Journal:
         self.path = path
         self._stream = stream
         self._pack = msgpack.Packer(default=codec.plain, use_bin_type=True).pack
-        self._waiting: deque[bytes] = deque()
+        self._pack_item = msgpack.Packer(
+            default=codec.plain, use_bin_type=True
+        ).pack  # the other thread's own
+        self._waiting: deque[Waiting] = deque()
         self._append = self._waiting.append
+        self._rows = 0  # replies and ticks among them, or a few more
+        self._packed: deque[bytes] = deque()
+        self._size = 0  # bytes in it
+        self._packing = threading.Lock()
         self._disk = threading.Lock()
         self._wake = threading.Event()
         self._done = threading.Event()
@@ -72,6 +86,8 @@ class Journal:
         self._frames = 0
         self._items = 0
         self._inputs = 0
+        self._seq = 0  # of the newest input
+        self._arrived = 0.0
         self._good = len(MAGIC)  # bytes up to the end of the last whole frame
         self._problem: Problem | None = None
         self._told = False
@@ -124,19 +140,35 @@ class Journal:
         something.
         """
         if type(item) is Readings:
-            values = (READINGS, seq, item.arrived, item.source, item.at, item.spread, item.values, item.flags)
-            self._append(self._pack(values))
+            self._append((seq, (item,)))
         elif isinstance(item, Tick):
-            self._append(self._pack((TICK, seq, item.arrived)))
+            self._append((seq, item))
             if self._writing_since:
                 self._look_at_disk()
         elif isinstance(item, Captured):
             self._append(self._pack(_captured(seq, item)))
         else:
             self._append(self._pack((INPUT, seq, codec.input_to_data(item))))
-        self._items += 1
-        self._inputs += 1
-        if self._problem is not None or len(self._waiting) > MOST_WAITING:
+        self._seq, self._arrived = seq, item.arrived
+        self._taken(1)
+
+    def replies(self, first: int, items: Sequence[Readings]) -> None:
+        """Keep replies that follow one another, the first with the number `first`; nobody changes `items` any more.
+
+        As `input` for each of them.
+        """
+        count = len(items)
+        self._append((first, items))
+        self._seq, self._arrived = first + count - 1, items[-1].arrived
+        self._taken(count)
+
+    def _taken(self, count: int) -> None:
+        self._items += count
+        self._inputs += count
+        self._rows += count
+        if self._rows >= TOGETHER:
+            self._pack_waiting()
+        if self._problem is not None or self._size > MOST_WAITING:
             self._attend()
 
     def output(self, item: Output) -> None:
@@ -146,7 +178,8 @@ class Journal:
         if isinstance(item, Event):
             self.event(item)
         else:
-            self._append(self._pack((ORDER, _order_kind(item), codec.to_data(item))))
+            order = (ORDER, _order_kind(item), codec.to_data(item), float(self._arrived), self._seq)
+            self._append(self._pack(order))
             self._items += 1
 
     def event(self, event: Event) -> None:
@@ -154,7 +187,7 @@ class Journal:
         leave out.
         """
         kind = event.kind
-        self._append(self._pack((EVENT, float(event.at), kind, codec.plain(event.data))))
+        self._append(self._pack((EVENT, float(event.at), kind, codec.plain(event.data), self._seq)))
         self._items += 1
         if kind in ("check", "ended", "guard", "safe") or (
             kind == "step" and event.data.get("phase") != "waiting"
@@ -165,7 +198,7 @@ class Journal:
         """Add or replace a fact of the header that became known later (`instruments`, `deviations`,
         `overridden`...).
         """
-        self._append(self._pack((FACT, name, codec.plain(data))))
+        self._append(self._pack((FACT, name, codec.plain(data), self._seq)))
         self._items += 1
 
     def sync(self, wait: bool = True) -> None:
@@ -197,7 +230,7 @@ class Journal:
     @property
     def complete(self) -> bool:
         """After `close`: everything is written down."""
-        return self._done.is_set() and not self._waiting and not self._abandoned
+        return self._done.is_set() and not self._waiting and not self._packed and not self._abandoned
 
     def __enter__(self) -> "Journal":
         return self
@@ -252,19 +285,15 @@ class Journal:
         return True
 
     def _write_all(self, sync: bool) -> None:
-        chunks: list[bytes] = []
-        while True:
-            size = 0
-            chunks.clear()
-            while self._waiting and (not chunks or size + len(self._waiting[0]) < 4 << 20):
-                chunks.append(self._waiting.popleft())
-                size += len(chunks[-1])
-            if not chunks:
-                break
+        self._pack_waiting()
+        while chunk := self._take_packed():
             self._writing_since = time.monotonic()
-            if not self._write_frame(b"".join(chunks)):
-                if len(self._waiting) < MOST_WAITING:
-                    self._waiting.extendleft(reversed(chunks))
+            payload = b"".join(chunk)
+            if not self._write_frame(payload):
+                with self._packing:
+                    if self._size < MOST_WAITING:
+                        self._packed.appendleft(payload)
+                        self._size += len(payload)
                 return
         if sync:
             try:
@@ -272,6 +301,50 @@ class Journal:
                 os.fsync(self._stream.fileno())
             except (OSError, ValueError) as error:
                 self._fail(error)
+
+    def _take_packed(self) -> list[bytes]:
+        """As much of what is packed as makes a frame."""
+        with self._packing:
+            chunk: list[bytes] = []
+            size = 0
+            while self._packed and (not chunk or size + len(self._packed[0]) <= FRAME_SIZE):
+                chunk.append(self._packed.popleft())
+                size += len(chunk[-1])
+            self._size -= size
+        return chunk
+
+    def _pack_waiting(self) -> None:
+        """Pack what waits, in order. By either thread; neither waits for the disk here."""
+        with self._packing:
+            self._rows = 0
+            waiting = self._waiting
+            taken = [waiting.popleft() for _ in range(len(waiting))]
+            if taken:
+                self._packed.append(self._payload(taken))
+                self._size += len(self._packed[-1])
+
+    def _payload(self, chunk: list[Waiting]) -> bytes:
+        """The items of one frame: replies and ticks together in columns, everything else as it came."""
+        packed: list[bytes] = []
+        replies: list[Readings] = []
+        numbers: list[int] = []
+        ticks: list[int] = []
+        times: list[float] = []
+        for entry in chunk:
+            if type(entry) is bytes:
+                packed.append(entry)
+                continue
+            seq, what = entry
+            if type(what) is Tick:
+                ticks.append(seq)
+                times.append(what.arrived)
+            else:
+                replies += what  # type: ignore[arg-type]
+                numbers += range(seq, seq + len(what))  # type: ignore[arg-type]
+        columns = list(pack_replies(self._pack_item, numbers, replies)) if replies else []
+        if ticks:
+            columns.append(pack_ticks(self._pack_item, ticks, times))
+        return b"".join(columns + packed)
 
     def _write_frame(self, payload: bytes) -> bool:
         frame = FRAME.pack(len(payload), zlib.crc32(payload, self._frames)) + payload
@@ -342,155 +415,3 @@ def facts_to_data(facts: RunFacts) -> dict[str, Any]:
         "laboratory": facts.laboratory,
         "plan": codec.plan_to_data(facts.plan),
     }
-
-
-@dataclass
-class Tail:
-    """How a journal ended: `closed` in good order, or cut; `lost` bytes after `good` could not be read."""
-
-    closed: bool = False
-    good: int = 0
-    lost: int = 0
-    why: str = ""
-    items: int = 0
-    inputs: int = 0
-    last_arrived: float = 0.0
-
-
-@dataclass(frozen=True)
-class Frame:
-    """The items of one frame, and where in its payload each ends."""
-
-    payload: bytes
-    items: list[list[Any]]
-    ends: list[int]
-
-
-def read(path: Path | str, tail: Tail | None = None) -> Iterator[list[Any]]:
-    """The items of a journal, as packed: `[HEADER, facts]`,
-    `[READINGS, seq, arrived, source, at, spread, values, flags]`, `[TICK, seq, arrived]`, `[INPUT, seq, data]`,
-    `[CAPTURED, seq, data, shape, bytes]`, `[EVENT, at, kind, data]`, `[ORDER, kind, data]`, `[FACT, name, data]`,
-    `[CLOSED, items, inputs]`. As `frames` otherwise.
-    """
-    for frame in frames(path, tail):
-        yield from frame.items
-
-
-def frames(path: Path | str, tail: Tail | None = None) -> Iterator[Frame]:
-    """The frames of a journal, one in memory at a time.
-
-    Stops at the first frame that is not whole; `tail` then says where and how much was lost. Raises `JournalError`
-    where the file cannot be opened or is no journal.
-    """
-    tail = tail if tail is not None else Tail()
-    path = Path(path)
-    path = path / FILE_NAME if path.is_dir() else path
-    mend = "give the run's folder or its run.journal"
-    try:
-        stream = path.open("rb")
-    except OSError as error:
-        raise JournalError(Problem(str(path), f"cannot be read: {error.strerror}", mend)) from error
-    with stream:
-        size = os.fstat(stream.fileno()).st_size
-        if stream.read(len(MAGIC)) != MAGIC:
-            raise JournalError(Problem(str(path), "is not a journal of this program", mend))
-        tail.good = len(MAGIC)
-        number = 0
-        while tail.good < size and not tail.closed:
-            payload = _read_frame(stream, size, number, tail)
-            if payload is None:
-                break
-            try:
-                frame = _unpack(payload)
-            except ValueError as error:
-                tail.why = f"frame {number} holds no items: {error}"
-                break
-            number += 1
-            tail.good += FRAME.size + len(payload)
-            _count(frame.items, tail)
-            yield frame
-        tail.lost = size - tail.good
-        if tail.lost and tail.closed:
-            tail.closed, tail.why = False, "there is more after the journal's end"
-        elif not tail.closed and not tail.why:
-            tail.why = "the journal stops without its closing item"
-
-
-def _read_frame(stream: BinaryIO, size: int, number: int, tail: Tail) -> bytes | None:
-    head = stream.read(FRAME.size)
-    if len(head) < FRAME.size:
-        tail.why = f"frame {number} is cut in its first {FRAME.size} bytes"
-        return None
-    length, check = FRAME.unpack(head)
-    if length > LARGEST_FRAME or length > size - tail.good - FRAME.size:
-        tail.why = f"frame {number} announces {length} bytes and {size - tail.good - FRAME.size} are there"
-        return None
-    payload = stream.read(length)
-    if len(payload) < length or zlib.crc32(payload, number) != check:
-        tail.why = f"frame {number} does not fit its check sum"
-        return None
-    return payload
-
-
-_SHAPE: dict[int, tuple[int, tuple[type[Any], ...]]] = {
-    HEADER: (2, (int, dict)),
-    READINGS: (8, (int, int, float, int, float, float, list, int)),
-    TICK: (3, (int, int, float)),
-    INPUT: (3, (int, int, dict)),
-    CAPTURED: (5, (int, int, dict, list, bytes)),
-    EVENT: (4, (int, float, str, dict)),
-    ORDER: (3, (int, str, dict)),
-    FACT: (3, (int, str)),
-    CLOSED: (3, (int, int, int)),
-}
-
-
-_USUAL = {kind: [int, *kinds[1:]] for kind, (_, kinds) in _SHAPE.items()}
-
-
-def _unpack(payload: bytes) -> Frame:
-    unpacker = msgpack.Unpacker(max_buffer_size=max(len(payload), 1), raw=False, strict_map_key=True)
-    unpacker.feed(payload)
-    items: list[list[Any]] = []
-    ends: list[int] = []
-    tell = unpacker.tell
-    try:
-        for item in unpacker:
-            if type(item) is not list or not item or list(map(type, item)) != _USUAL.get(item[0]):
-                _check_shape(item)
-            items.append(item)
-            ends.append(tell())
-        if (ends[-1] if ends else 0) != len(payload):
-            raise ValueError("half an item at its end")
-    except (msgpack.exceptions.UnpackException, RecursionError, TypeError) as error:
-        raise ValueError(f"{type(error).__name__}") from None
-    return Frame(payload, items, ends)
-
-
-def _check_shape(item: Any) -> None:
-    """Whether an item is one of ours, where a look at its types did not settle it. Raises `ValueError`."""
-    if not isinstance(item, list) or not item or not isinstance(item[0], int) or item[0] not in _SHAPE:
-        raise ValueError("an item of no known kind")
-    count, kinds = _SHAPE[item[0]]
-    if len(item) != count:
-        raise ValueError(f"an item of kind {item[0]} with {len(item)} parts")
-    for value, kind in zip(item, kinds, strict=False):
-        if not isinstance(value, kind) and not (kind is float and isinstance(value, int)):
-            raise ValueError(f"an item of kind {item[0]} with a {type(value).__name__} for a {kind.__name__}")
-
-
-def _count(items: list[list[Any]], tail: Tail) -> None:
-    kinds = [item[0] for item in items]
-    count = kinds.index(CLOSED) if CLOSED in kinds else len(kinds)
-    tail.items += count
-    tail.inputs += sum(kinds[:count].count(kind) for kind in INPUTS)
-    if count < len(kinds):
-        closing = items[count]
-        tail.closed = closing[1] == tail.items and closing[2] == tail.inputs and count == len(items) - 1
-        if not tail.closed:
-            tail.why = f"the closing item counts {closing[1]} items and {tail.items} are there"
-    last = next((items[k] for k in range(count - 1, -1, -1) if kinds[k] in INPUTS), None)
-    if last is not None:
-        arrived = last[2] if last[0] in (READINGS, TICK) else last[2].get("arrived", 0.0)
-        if isinstance(arrived, int | float):
-            tail.last_arrived = float(arrived)

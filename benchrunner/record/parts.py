@@ -7,6 +7,7 @@ line. `waveforms/NNNN.parquet`: one float64 column per channel; start, rate and 
 metadata. `events.jsonl`: what the core said, in order. All numbers come back bit for bit.
 """
 
+import hashlib
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from heapq import merge
@@ -21,7 +22,6 @@ from benchrunner.errors import Problem
 from benchrunner.record import canonical, codec
 from benchrunner.record.container import ContainerError
 
-BATCH = 4096  # rows turned into columns at a time
 ROW_GROUP = 65_536
 LONGEST_LINE = 4 << 20
 MOST_ROWS = 200_000_000
@@ -57,6 +57,7 @@ class TableWriter:
         )
         self._columns: list[list[Any]] = [[] for _ in schema.names]
         self._gathered = 0
+        self._sums = [hashlib.sha256() for _ in schema.names]
 
     def add(self, columns: Sequence[Any]) -> None:
         """A batch: one array per column of the schema, all of one length. Raises `ValueError` for another shape."""
@@ -75,15 +76,20 @@ class TableWriter:
 
         if not self._gathered:
             return
-        arrays = [
-            _column(np.concatenate(column).astype(f.type.to_pandas_dtype(), copy=False), f.type)
-            for column, f in zip(self._columns, self._schema, strict=True)
-        ]
+        arrays = []
+        for column, f, total in zip(self._columns, self._schema, self._sums, strict=True):
+            whole = np.concatenate(column)
+            total.update(whole)
+            arrays.append(_column(whole.astype(f.type.to_pandas_dtype(), copy=False), f.type))
         self._writer.write_table(pa.Table.from_arrays(arrays, schema=self._schema), row_group_size=ROW_GROUP)
         self.rows += self._gathered
         self._gathered = 0
         for column in self._columns:
             column.clear()
+
+    def digest(self) -> str:
+        """After `close`: the number of rows and the SHA-256 of each column's numbers, little-endian."""
+        return ", ".join([str(self.rows), *(total.hexdigest() for total in self._sums)])
 
     def close(self) -> None:
         """Finish the file; it is closed whatever happens."""
@@ -109,24 +115,6 @@ def numbers_of(column: Any) -> Any:
     return np.frombuffer(
         column.buffers()[1], dtype=kind, count=len(column), offset=column.offset * kind.itemsize
     )
-
-
-def readings_columns(items: Sequence[Any]) -> list[Any]:
-    """The columns of so many journaled replies of one source (`[kind, seq, arrived, source, at, spread, values, flags]`).
-
-    Raises `ValueError`, `TypeError` or `OverflowError` for what no instrument replies.
-    """
-    _, seq, arrived, _, at, spread, replies, flags = zip(*items, strict=True)
-    if len(set(map(len, replies))) != 1:
-        raise ValueError("replies of one source with different numbers of values")
-    head = [
-        np.array(seq, dtype=np.int64),
-        np.array(arrived, dtype=np.float64),
-        np.array(at, dtype=np.float64),
-        np.array(spread, dtype=np.float64),
-        np.array(flags, dtype=np.uint64),
-    ]
-    return [*head, *(np.array(column, dtype=np.float64) for column in zip(*replies, strict=True))]
 
 
 def readings_schema(source: Source, channels: Mapping[str, Channel]) -> Any:

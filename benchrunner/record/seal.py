@@ -1,27 +1,28 @@
 """From a journal to a sealed record: one container with a canonical header that holds the digest of every
 other part.
 
-The journal is read item by item; tables are written batch by batch into a folder beside the record and then
+The journal is read frame by frame; tables are written batch by batch into a folder beside the record and then
 joined. Nothing is added that the journal does not hold: where it breaks off, the header says so.
+
+The header's `digests` tell two runs apart or the same, whatever way they were journaled. `readings`: SHA-256 over one
+line for each source with replies, `source number, rows, then the SHA-256 of each column's numbers (little-endian)`, in
+the columns' order (seq, arrived, at, spread, flags, values). `inputs`: the same over the readings' digest, a line for the ticks
+(seq, arrived) and the SHA-256 of all lines of `inputs.jsonl` with the samples of their captures.
 """
 
 import contextlib
-import gc
 import hashlib
 import itertools
 import os
 import re
 import tempfile
-from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
-import numpy as np
-
 from benchrunner.core.plan import RunPlan
 from benchrunner.errors import Problem
-from benchrunner.record import canonical, codec, container, journal, parts
+from benchrunner.record import canonical, codec, container, frames, journal, parts
 from benchrunner.record.facts import utc_now
 from benchrunner.record.keys import SigningKey
 
@@ -134,14 +135,11 @@ class _Gathered:
         self._notes: list[dict[str, Any]] = []
         self._counts = {"inputs": 0, "replies": 0, "readings": 0, "ticks": 0, "events": 0, "waveforms": 0}
         self._duration = 0.0
-        self._all, self._readings = hashlib.sha256(), hashlib.sha256()
+        self._others = hashlib.sha256()
         self._tables: dict[int, parts.TableWriter] = {}
-        self._replies: defaultdict[int, list[list[Any]]] = defaultdict(list)
-        self._waiting = self._replies.__getitem__
         self._ticks: parts.TableWriter | None = None
-        self._waiting_ticks: list[list[Any]] = []
-        frames = journal.frames(source, self.tail)
-        head = next(frames, None)
+        pieces = journal.frames(source, self.tail)
+        head = next(pieces, None)
         first = head.items[0] if head is not None and head.items else None
         if head is None or first is None or first[0] != journal.HEADER:
             raise SealError(
@@ -153,8 +151,8 @@ class _Gathered:
             )
         try:
             self._open(first[1])
-            with self._file(parts.INPUTS) as inputs, self._file(parts.EVENTS) as events, _no_collecting():
-                for frame in itertools.chain([head], frames):
+            with self._file(parts.INPUTS) as inputs, self._file(parts.EVENTS) as events:
+                for frame in itertools.chain([head], pieces):
                     self._take_frame(frame, inputs, events)
             self._finish()
         except (codec.CodecError, KeyError, TypeError, ValueError, IndexError, OverflowError) as error:
@@ -174,9 +172,6 @@ class _Gathered:
                 table.close()
 
     def _finish(self) -> None:
-        for number in list(self._replies):
-            self._write_replies(number)
-        self._write_ticks()
         for number, table in self._tables.items():
             table.close()
             self._rows[self._names[number]] = table.rows
@@ -191,9 +186,9 @@ class _Gathered:
         return path.open("w", encoding="utf-8", newline="\n")
 
     def _open(self, facts: dict[str, Any]) -> None:
-        if facts.get("format") != journal.FORMAT:
+        if facts.get("format") not in range(1, journal.FORMAT + 1):
             raise codec.CodecError(
-                f"a journal of format {facts.get('format')!r}; this program reads {journal.FORMAT}"
+                f"a journal of format {facts.get('format')!r}; this program reads up to {journal.FORMAT}"
             )
         self._facts = facts
         self.plan: RunPlan = codec.plan_from_data(facts["plan"])
@@ -223,67 +218,27 @@ class _Gathered:
             raise codec.CodecError(f"{item['name']} does not fit its digest")
         return bytes(raw)
 
-    def _take_frame(self, frame: journal.Frame, inputs: TextIO, events: TextIO) -> None:
-        """Sort the items to their parts. The digests go over the items' own bytes, in order, whatever the frames were."""
-        payload, readings = frame.payload, journal.READINGS
-        every: list[bytes] = []  # runs of inputs that lie one after the other
-        replies: list[bytes] = []  # the same of readings alone
-        inputs_from = readings_from = begin = 0
-        for item, end in zip(frame.items, frame.ends, strict=True):
-            kind = item[0]
-            if kind == readings:
-                self._waiting(item[3]).append(item)
-                self._duration = item[2]
-                begin = end
-                continue
-            if readings_from < begin:
-                replies.append(payload[readings_from:begin])
-            readings_from = end
-            if kind == journal.TICK:
-                self._waiting_ticks.append(item)
-                self._duration = item[2]
-            elif kind in (journal.INPUT, journal.CAPTURED):
+    def _take_frame(self, frame: frames.Frame, inputs: TextIO, events: TextIO) -> None:
+        """Sort a frame's content to the parts."""
+        for block in frame.blocks:
+            table = self._tables.get(block.source) or self._table(block.source)
+            rows = len(block.seq)
+            table.add([block.seq, block.arrived, block.at, block.spread, block.flags, *block.values])
+            self._counts["replies"] += rows
+            self._counts["readings"] += rows * len(block.values)
+        for numbers, times in frame.ticks:
+            if self._ticks is None:
+                path = self._work / "ticks"
+                self._ticks = parts.TableWriter(path, parts.ticks_schema())
+                self.members.append((parts.TICKS, path))
+            self._ticks.add([numbers, times])
+            self._counts["ticks"] += len(numbers)
+        for item in frame.items:
+            if item[0] in frames.INPUTS:
                 self._input(item, inputs)
             else:
-                if inputs_from < begin:
-                    every.append(payload[inputs_from:begin])
-                inputs_from = end
                 self._said(item, events)
-            begin = end
-        every.append(payload[inputs_from:begin])
-        replies.append(payload[readings_from:begin])
-        self._all.update(b"".join(every))
-        self._readings.update(b"".join(replies))
-        for number, waiting in self._replies.items():
-            if len(waiting) >= parts.BATCH:
-                self._write_replies(number)
-        if len(self._waiting_ticks) >= parts.BATCH:
-            self._write_ticks()
-
-    def _write_replies(self, number: int) -> None:
-        waiting = self._replies[number]
-        if not waiting:
-            return
-        table = self._tables.get(number) or self._table(number)
-        columns = parts.readings_columns(waiting)
-        table.add(columns)
-        self._counts["replies"] += len(waiting)
-        self._counts["readings"] += len(waiting) * (len(columns) - 5)
-        waiting.clear()
-
-    def _write_ticks(self) -> None:
-        waiting = self._waiting_ticks
-        if not waiting:
-            return
-        if self._ticks is None:
-            path = self._work / "ticks"
-            self._ticks = parts.TableWriter(path, parts.ticks_schema())
-            self.members.append((parts.TICKS, path))
-        self._ticks.add(
-            [np.array([i[1] for i in waiting], np.int64), np.array([i[2] for i in waiting], np.float64)]
-        )
-        self._counts["ticks"] += len(waiting)
-        waiting.clear()
+        self._duration = frame.last[1]
 
     def _input(self, item: list[Any], inputs: TextIO) -> None:
         line = {"seq": item[1], **item[2]}
@@ -293,16 +248,18 @@ class _Gathered:
             path = self._work / f"waveform{self._counts['waveforms']}"
             parts.write_waveform(path, item[2], item[3], item[4], self._units)
             self.members.append((line["part"], path))
-        inputs.write(canonical.dumps(line).decode() + "\n")
-        self._duration = codec.from_data(float, item[2]["arrived"])
+            self._others.update(item[4])
+        text = canonical.dumps(line).decode() + "\n"
+        self._others.update(text.encode())
+        inputs.write(text)
 
     def _said(self, item: list[Any], events: TextIO) -> None:
         kind = item[0]
         if kind == journal.EVENT:
-            self._event(*item[1:])
+            self._event(*item[1:4])
             line = {"at": item[1], "kind": item[2], "data": item[3]}
         elif kind == journal.ORDER:
-            line = {"at": self._duration, "kind": item[1], "data": item[2]}
+            line = {"at": item[3], "kind": item[1], "data": item[2]}
         else:
             if kind == journal.FACT:
                 self._later[item[1]] = item[2]
@@ -386,15 +343,23 @@ class _Gathered:
             "further": self._later,
             "gap": self._gap(),
             "counts": self._counts,
-            "digests": {
-                "inputs": self._all.hexdigest(),
-                "readings": self._readings.hexdigest(),
-                "checks": hashlib.sha256(canonical.dumps(codec.plain(checks))).hexdigest(),
-            },
+            "digests": self._digests(checks),
             "signer": _signer(key),
             "parts": listed,
         }  # fmt: skip
         return {str(name): codec.plain(value) for name, value in header.items()}
+
+    def _digests(self, checks: list[dict[str, Any]]) -> dict[str, str]:
+        """What tells two runs apart; as the module says."""
+        lines = [f"{number}, {table.digest()}\n" for number, table in sorted(self._tables.items())]
+        readings = hashlib.sha256("".join(lines).encode()).hexdigest()
+        ticks = self._ticks.digest() if self._ticks is not None else "0"
+        every = f"{readings}\nticks, {ticks}\n{self._others.hexdigest()}\n"
+        return {
+            "inputs": hashlib.sha256(every.encode()).hexdigest(),
+            "readings": readings,
+            "checks": hashlib.sha256(canonical.dumps(codec.plain(checks))).hexdigest(),
+        }
 
     def _file_facts(self, kind: str) -> dict[str, Any]:
         item = self._facts[kind]
@@ -415,18 +380,6 @@ class _Gathered:
             "says": f"The journal breaks off after {self._duration:.3f} s on the bench's clock: {tail.why}. "
             "Nothing after that moment is known; no reading was added.",
         }
-
-
-@contextlib.contextmanager
-def _no_collecting() -> Iterator[None]:
-    """Millions of short lists come and go and none of them is part of a cycle: looking for cycles costs a third."""
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
 
 
 def _size(content: Path | bytes) -> int:

@@ -85,11 +85,15 @@ def assert_dead(trial: Trial) -> None:
     assert trial.position("bus.voltage") < 50.0
 
 
-@pytest.mark.parametrize("number", [1500, 4000, 9000])
+@pytest.mark.parametrize(
+    ("entry", "number"),
+    [("feed", 300), ("feed", 1000), ("feed", 1800), ("keep", 500), ("keep", 2000), ("uneventful", 2000)],
+)
 def test_a_core_that_raises_still_ends_in_a_safe_bench(
-    number: int, trial: Trial, monkeypatch: pytest.MonkeyPatch
+    entry: str, number: int, trial: Trial, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(Runner, "feed", failing(number, ZeroDivisionError("by design"), Runner.feed))
+    honest = getattr(Runner, entry)
+    monkeypatch.setattr(Runner, entry, failing(number, ZeroDivisionError("by design"), honest))
     ended = trial.run()
     monkeypatch.undo()
     assert (ended["exit"], ended["safe"], ended["finished"]) == (4, "confirmed", False)

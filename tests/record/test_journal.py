@@ -209,11 +209,13 @@ def test_a_readings_input_costs_little(tmp_path: Path) -> None:
 
 
 def test_memory_stays_bounded_while_the_disk_is_slow(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(journal, "MOST_WAITING", 1000)
+    monkeypatch.setattr(journal, "MOST_WAITING", 100_000)
+    monkeypatch.setattr(journal, "TOGETHER", 100)
     log = Journal.create(tmp_path / "run", facts())
     for seq in range(1, 20_001):
         log.input(seq, Readings(seq * 0.1, 0, seq * 0.1, 0.01, (230.0, 50.0)))
-        assert len(log._waiting) <= 1001
+        assert len(log._waiting) <= 101
+        assert log._size <= 120_000
     log.close()
     assert kept(log.path)[1].inputs == 20_000
 
@@ -256,6 +258,7 @@ def test_a_disk_that_hangs_is_said_and_holds_up_nothing(
     """A share that is gone blocks in the system call; the run must hear of it and must not block with it."""
     monkeypatch.setattr(journal, "STUCK", 0.3)
     monkeypatch.setattr(journal, "MOST_WAITING", 50)
+    monkeypatch.setattr(journal, "TOGETHER", 10)
     writer = Journal.create(tmp_path, facts())
     back = threading.Event()
     monkeypatch.setattr(journal.os, "fsync", lambda number: back.wait(20.0))
