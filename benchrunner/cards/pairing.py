@@ -146,8 +146,9 @@ class BatteryInverterPart(Nameplate):
     pass_through_time: Time = Field(default=5.0, description="for how long it bears more before it opens")
     equalise_voltage: Volts | None = Field(default=None, description="of an equalising charge (lead-acid)")
     equalise_time: Time = 3600.0
-    temperature_compensation: VoltsPerKelvin = Field(
-        default=0.0, description="by which charge voltages fall per kelvin above 25 degC, a cell (lead-acid)"
+    temperature_compensation: VoltsPerKelvin | None = Field(
+        default=None,
+        description="by which charge voltages fall per kelvin above 25 degC, a cell; unsaid: as usual for the chemistry",
     )
     low_battery_voltage: Volts | None = Field(
         default=None, description="at which it switches itself off to spare the battery; unsaid: it does not"

@@ -10,7 +10,8 @@ Keys of `data`, all floats in SI, by kind:
 load-step           resistance_before, resistance_after (ohm, inf: none), power_before, power_after (W, nominal)
 grid-lost           (the grid switch opened) voltage, frequency, current
 grid-back           (the grid switch closed) voltage, frequency of the grid behind it
-transfer-start      (the battery inverter noticed; its relay begins to open) voltage, frequency of the bus
+transfer-start      (the battery inverter noticed; its relay begins to open) voltage, frequency of the bus, cause (1 voltage,
+                    2 frequency, 3 more passed through its transfer relay than that bears)
 transfer            (relay open, the battery inverter picks up) lost_at (s: when the grid last changed), voltage (of the
                     bus just before)
 island-start        (started alone on a dead bus) dc_voltage
@@ -23,9 +24,11 @@ pv-connect          voltage, frequency as measured, which
 protection-opened   cause (1 pack over-voltage, 2 cell over-voltage, 3 over-current, 4 pack under-voltage, 5 cell
                     under-voltage, 6 heat, 7 charged in the cold; -1: closed again), voltage (pack), current
 dc-trip             high (1 over-voltage, -1 under-voltage), voltage (DC link)
-inverter-stop       cause (1 disabled, 2 overload); value (mode before, or the AC power)
+inverter-stop       cause (1 disabled, 2 overload, 3 bus held down at the current limit, 4 low battery); value (mode
+                    before, AC power, or battery voltage)
+throw-off           (the highest shift did not hold the limits: PV is thrown off) begins (1, or 0 as it ends), frequency
 contactor           which (0 PV AC contactor, 1 battery contactor, 2 inverter enable), closed (1 or 0)
-stage               before, after (charge stage: 1 bulk, 2 absorption, 3 float, 4 rest)
+stage               before, after (charge stage: 1 bulk, 2 absorption, 3 float, 4 rest, 5 equalise)
 setting             (grid voltage or frequency, irradiance, temperature, PV source) before, after
 ==================  ==========================================================================================
 """
@@ -42,7 +45,7 @@ KEYS: dict[int, tuple[str, ...]] = {
     KIND.load_step: ("resistance_before", "resistance_after", "power_before", "power_after"),
     KIND.grid_lost: ("voltage", "frequency", "current"),
     KIND.grid_back: ("voltage", "frequency"),
-    KIND.transfer_start: ("voltage", "frequency"),
+    KIND.transfer_start: ("voltage", "frequency", "cause"),
     KIND.transfer: ("lost_at", "voltage"),
     KIND.island_start: ("dc_voltage",),
     KIND.sync_start: ("throwing_off", "frequency"),
@@ -55,6 +58,7 @@ KEYS: dict[int, tuple[str, ...]] = {
     KIND.contactor: ("which", "closed"),
     KIND.stage: ("before", "after"),
     KIND.setting: ("before", "after"),
+    KIND.throw_off: ("begins", "frequency"),
 }
 
 

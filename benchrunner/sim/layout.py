@@ -59,11 +59,28 @@ class States(NamedTuple):
     m_cell: int
     m_power: int
     m_frequency: int
-    t_overload: int
+    heat: int  # of the overload, 1: it gives up
+    t_sag: int  # s for which its bus has lain low at its current limit
+    t_overvoltage: int
     t_surge: int
     throwing_off: int
     t_thrown: int
     t_in_phase: int
+    t_pass: int  # s above what its transfer relay bears
+    t_failing: int  # s at the highest shift without holding the limits
+    t_held: int  # s for which every limit has held
+    given_up: int  # it throws PV off since the shift did not hold the limits
+    t_low: int  # s below the low-battery cut-off
+    t_recovered: int  # s above its restart voltage
+    t_grace: int  # s for which it still bears a low battery after a new try
+    equalised: int  # the equalising charge asked for has been given
+    u_least: int  # where the shift begins: -1, or -2 with a DC-coupled array
+    # DC-coupled array
+    dc_available: int  # W that its charge controller could bring
+    dc_own: int  # share that its own voltage limit allows
+    p_dc_pv: int
+    p_dc_array: int
+    v_dc_array: int
     # network
     v_bus: int  # of phase 1 against neutral
     v_low: int  # lowest and highest phase
@@ -154,6 +171,8 @@ class Parameters(NamedTuple):
     p_surge: int
     overload_time: int
     surge_time: int
+    sag_time: int
+    dc_nominal: int  # V at which the losses are stated
     v_nominal: int
     f_nominal: int
     idle_loss: int
@@ -198,6 +217,25 @@ class Parameters(NamedTuple):
     sync_rate: int  # Hz/s
     sync_angle: int  # cycles
     sync_slip: int  # Hz
+    sync_voltage: int  # V
+    sync_hold: int  # s
+    pass_power: int  # W
+    pass_time: int
+    give_up_after: int  # s
+    v_equalise: int  # 0: none
+    equalise_time: int
+    v_low: int  # low-battery cut-off, 0: none
+    low_delay: int
+    v_restart: int
+    restart_wait: int
+    restart_try: int
+    # DC-coupled array
+    dc_present: int
+    dc_current: int
+    dc_efficiency: int
+    dc_idle: int
+    dc_tracking: int
+    v_charger: int
     # grid and bus
     phases: int
     v_factor: int  # voltages on the nameplate over those of a phase: 2 on split-phase
@@ -355,12 +393,15 @@ class Energies(NamedTuple):
     battery_inverter: int  # AC, to the bus
     load: int
     battery: int  # DC, into the battery at its meter
+    dc_array: int  # delivered by the DC-coupled array
+    dc_pv: int  # into the battery side by its charge controller
     lost_grid: int
     lost_pv: int
     lost_inverter: int
     lost_battery: int
     lost_precharge: int
     lost_bleed: int
+    lost_dc_pv: int
 
 
 class Net(NamedTuple):
@@ -420,6 +461,7 @@ TAPS: tuple[str, ...] = (
     "load.reactive_power", "battery_inverter.reactive_power", "pv.reactive_power", "grid.reactive_power",
     "load.distortion_current", "load.motor_slip", "battery.soc_estimate",
     *(f"pv_{k}.{name}" for k in range(1, PV_MOST + 1) for name in ("power", "current", "available", "state")),
+    "dc_pv.power", "dc_pv.voltage", "dc_pv.current", "dc_pv.available", "dc_pv.array_power",
 )  # fmt: skip
 
 
@@ -433,6 +475,7 @@ class Modes(NamedTuple):
     island: int = 4
     synchronising: int = 5
     fault: int = 6  # latched until its enable is taken away
+    low_battery: int = 7  # off to spare the battery, until it recovers, the grid comes, or it tries again
 
 
 class Stages(NamedTuple):
@@ -443,6 +486,7 @@ class Stages(NamedTuple):
     absorption: int = 2
     float: int = 3
     rest: int = 4
+    equalise: int = 5
 
 
 class Connections(NamedTuple):
@@ -495,6 +539,7 @@ class Kinds(NamedTuple):
     transfer_start: int = 14
     sync_start: int = 15
     setting: int = 16
+    throw_off: int = 17
 
 
 MODE, STAGE, PV_MODE, INVERTER, KIND = Modes(), Stages(), PvModes(), InverterStates(), Kinds()

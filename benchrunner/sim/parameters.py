@@ -27,7 +27,12 @@ def parameters(card: "PairingCard") -> Array:
     from benchrunner.cards.pairing import refuse_unsupported
 
     refuse_unsupported(card)
-    values = {**battery_parameters(card), **_battery_inverter(card), **_network(card)}
+    values = {
+        **battery_parameters(card), **_battery_inverter(card), **_charger(card), **_network(card),
+    }  # fmt: skip
+    compensation = card.battery_inverter.temperature_compensation
+    if compensation is not None:
+        values["v_temperature"] = -compensation * card.battery.cells
     return _filled(values, P._asdict())
 
 
@@ -60,6 +65,8 @@ def _battery_inverter(card: "PairingCard") -> dict[str, float]:
         "p_surge": b.surge_power,
         "overload_time": b.surge_time,
         "surge_time": t.limit_time,
+        "sag_time": t.sag_time,
+        "dc_nominal": c.nominal_voltage,
         "v_nominal": card.phase_voltage,
         "f_nominal": b.rated_frequency,
         "idle_loss": t.idle_loss,
@@ -104,6 +111,18 @@ def _battery_inverter(card: "PairingCard") -> dict[str, float]:
         "sync_rate": t.sync_rate,
         "sync_angle": t.sync_angle,
         "sync_slip": t.sync_slip,
+        "sync_voltage": t.sync_voltage * card.phase_voltage,
+        "sync_hold": t.sync_hold,
+        "pass_power": b.pass_through_power or _NEVER,
+        "pass_time": b.pass_through_time,
+        "give_up_after": b.give_up_after,
+        "v_equalise": b.equalise_voltage or 0.0,
+        "equalise_time": b.equalise_time,
+        "v_low": b.low_battery_voltage or 0.0,
+        "low_delay": b.low_battery_delay,
+        "v_restart": b.restart_voltage or 1.04 * (b.low_battery_voltage or 0.0),
+        "restart_wait": b.restart_wait,
+        "restart_try": b.restart_try,
     }
 
 
@@ -182,6 +201,19 @@ def _responses(pv: "PvInverterPart", rated_voltage: float) -> dict[str, float]:
         "watt_v2": watt.voltages[1] * rated_voltage if watt else 0.0,
         "watt_p2": watt.least if watt else 1.0,
         "watt_time": watt.response_time / math.log(10.0) if watt else 0.0,
+    }
+
+
+def _charger(card: "PairingCard") -> dict[str, float]:
+    """The charge controller of the DC-coupled array."""
+    dc, t = card.dc_pv, card.twin
+    return {
+        "dc_present": float(dc is not None),
+        "dc_current": dc.charger.rated_current if dc else 0.0,
+        "dc_efficiency": dc.charger.efficiency if dc else 1.0,
+        "dc_idle": dc.charger.idle_loss if dc else 0.0,
+        "dc_tracking": t.sun_following_time,
+        "v_charger": min(1.01 * card.battery_inverter.absorption_voltage, card.battery.charge_voltage_limit),
     }
 
 

@@ -73,7 +73,9 @@ class Plant:
         self.pairing, self.seed, self.step = pairing, seed, step
         self._p = parameters(pairing)
         self._q = pv_parameters(pairing)
-        self._arrays = [array_of(array) for _, array in pairing.pv_inverters]
+        self._arrays = {k: array_of(array) for k, (_, array) in enumerate(pairing.pv_inverters)}
+        if pairing.dc_pv is not None:
+            self._arrays[PV_MOST] = array_of(pairing.dc_pv.array)
         self._table = open_circuit.table(
             pairing.battery.cells, pairing.twin.cell_spread, pairing.battery.chemistry
         )
@@ -81,9 +83,9 @@ class Plant:
         self._u = np.zeros(len(U._fields))
         self._e = np.zeros(len(E._fields))
         self._y = np.zeros((PV_MOST, len(V._fields)))
-        self._w = np.zeros((PV_MOST, len(W._fields)))
+        self._w = np.zeros((PV_MOST + 1, len(W._fields)))
         self._net = np.zeros((NET_ROWS, 3), dtype=np.complex128)
-        self._curves = np.zeros((PV_MOST, CURVE_POINTS))
+        self._curves = np.zeros((PV_MOST + 1, CURVE_POINTS))
         self._ring = np.zeros((RING, len(TAPS)))
         self._rows = np.zeros((64, EVENT_COLUMNS))
         self._scratch = np.zeros((2, EVENT_COLUMNS))
@@ -159,11 +161,12 @@ class Plant:
 
     def _there(self, name: str, value: float) -> None:
         """Refuse an order to a phase or a PV inverter that this pairing has not."""
-        phases, sources = self.pairing.phases, len(self._arrays)
+        phases, sources = self.pairing.phases, len(self.pairing.pv_inverters)
         missing = (
             (name[-3:] == "_l2" and phases < 2)
             or (name[-3:] == "_l3" and phases < 3)
             or (name == "load.power_l1_l2" and phases != 2)
+            or (name.startswith("dc_source.") and PV_MOST not in self._arrays)
             or any(name.startswith(f"pv_source_{k}.") for k in range(sources + 1, PV_MOST + 1))
         )
         if missing and value != 0.0:
@@ -205,7 +208,8 @@ class Plant:
                 self._w[row, known.index] = value
                 self._see_sun(row)
             if len(known.rows) > 1:
-                self._orders |= {f"{role}_{row + 1}.{quantity}": value for row in known.rows}
+                self._orders |= {f"{role}_{row + 1}.{quantity}": value for row in range(PV_MOST)}
+                self._orders[f"dc_source.{quantity}"] = value
         else:
             u[known.index] = value
             if name.startswith("load.power_l") and name != "load.power_l1_l2":
@@ -258,7 +262,7 @@ class Plant:
 
     def _see_sun(self, row: int) -> None:
         """Work out what the array of a PV inverter gives under its irradiance and temperature."""
-        if row >= len(self._arrays):
+        if row not in self._arrays:
             return
         w = self._w[row]
         power, curve = self._arrays[row].curve(float(w[W.irradiance]), float(w[W.temperature]))
@@ -339,7 +343,7 @@ class Plant:
         found = {name: float(self._e[index]) for name, index in E._asdict().items()}
         found["stored"] = self._stored() - self._stored_first
         found["lost"] = sum(value for name, value in found.items() if name.startswith("lost_"))
-        found["put_in"] = found["grid_source"] + found["array"]
+        found["put_in"] = found["grid_source"] + found["array"] + found["dc_array"]
         return found
 
     def _stored(self) -> float:
@@ -394,6 +398,8 @@ class Plant:
         x[S.slip] = 1.0
         x[S.v_reference] = p[P.v_nominal]
         x[S.stage] = STAGE.none
+        x[S.u_least] = -1.0 - p[P.dc_present]
+        x[S.dc_own] = 1.0
         reset_shift(x)
         if joined and u[U.inverter_enable] > 0.5:
             on_grid = u[U.grid_closed] > 0.5
@@ -409,7 +415,7 @@ class Plant:
         else:
             x[S.mode] = MODE.off
             x[S.f_bus] = x[S.f_seen] = 0.0
-        for y, q, sun in zip(self._y, self._q, w, strict=True):
+        for y, q, sun in zip(self._y, self._q, w, strict=False):
             y[V.v] = at_terminals(q, u, self._net, self.pairing.phases)[0]
             y[V.f] = y[V.f_late] = p[P.f_nominal]
             y[V.recovery] = y[V.limit] = y[V.lowest] = y[V.volt_limit] = 1.0
@@ -426,6 +432,6 @@ class Plant:
     def states(self) -> dict[str, float]:
         """Every internal state by name; for tests and for understanding, not for instruments."""
         found = {name: float(self._x[index]) for name, index in S._asdict().items()}
-        for k in range(len(self._arrays)):
+        for k in range(len(self.pairing.pv_inverters)):
             found |= {f"pv_{k + 1}.{name}": float(self._y[k, index]) for name, index in V._asdict().items()}
         return found

@@ -1,6 +1,7 @@
 """Owns what the plant can be told: the name of each setting, where it lies, its range and what it is at the start.
 
-Units are SI; switches are 0 or 1. `pv_source.*` tells every array at once; `pv_source_2.*` the second PV inverter's.
+Units are SI; switches are 0 or 1. `pv_source.*` tells every array at once, `pv_source_2.*` the second PV
+inverter's, `dc_source.*` the DC-coupled one.
 `load.power` is the whole linear load, divided evenly over the phases; `load.power_l1` and so on change one of them,
 `load.power_l1_l2` what lies between the legs of split-phase. The other kinds of load stand beside it, each over all
 phases: constant power, rectifier, phase-cut, motor (it starts as its power is set) and reactive power. `grid.voltage` is
@@ -38,7 +39,8 @@ def _switch(index: int, rows: tuple[int, ...] = ()) -> Setting:
 def _sources() -> dict[str, Setting]:
     found: dict[str, Setting] = {}
     for role, rows in (
-        ("pv_source", tuple(range(PV_MOST))),
+        ("pv_source", tuple(range(PV_MOST + 1))),
+        ("dc_source", (PV_MOST,)),
         *((f"pv_source_{k + 1}", (k,)) for k in range(PV_MOST)),
     ):
         found[f"{role}.irradiance"] = Setting(W.irradiance, 0.0, 1600.0, 0.0, rows)

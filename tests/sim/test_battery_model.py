@@ -94,7 +94,7 @@ def test_discharge_in_the_plant_against_a_stiff_solver(card, record):
     plant.advance(5.0)
     begin = plant.states()
     _, rows = record(plant, 1805.0)
-    power = rows["battery.power"][-1]
+    power = rows["battery.power"].mean()  # the losses follow the DC voltage a little
     assert np.ptp(rows["battery.power"]) < 1.0  # nearly constant: no load, voltage or shift changes
     t, usual, c = pairing.twin, CHEMISTRIES["LFP"], pairing.battery
     soc_grid = np.linspace(0.0, 1.0, 4001)

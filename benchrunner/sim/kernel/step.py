@@ -20,6 +20,7 @@ from benchrunner.sim.kernel.battery_inverter import (
     stop,
 )
 from benchrunner.sim.kernel.common import real_power, size, wrapped
+from benchrunner.sim.kernel.dc_charger import control_charger, count_charger
 from benchrunner.sim.kernel.loads import admittances
 from benchrunner.sim.kernel.network import (
     at_terminals,
@@ -32,10 +33,11 @@ from benchrunner.sim.kernel.network import (
     unbalance,
 )
 from benchrunner.sim.kernel.pv_inverter import control_pv, pv_loss
-from benchrunner.sim.layout import INVERTER, KIND, MODE, PV_MODE, TAPS, E, N, P, Q, S, U, V, W
+from benchrunner.sim.layout import INVERTER, KIND, MODE, PV_MODE, PV_MOST, TAPS, E, N, P, Q, S, U, V, W
 
 BUS_FREQUENCY = TAPS.index("bus.frequency")
 PHASE_TAPS = TAPS.index("bus.voltage_l1")
+DC_TAPS = TAPS.index("dc_pv.power")
 PARTS = 20  # of a step while the battery is open
 
 
@@ -52,7 +54,7 @@ def array_voltage(curve: Any, power: float, most: float) -> float:
 @borrowing
 def solve_dc(x: Any, p: Any, u: Any, table: Any, e: Any, dt: float) -> None:
     """DC link and battery under the power that the bridge brings, for this step."""
-    power = -x[S.p_inverter] - inverter_loss(x, p, x[S.p_inverter])
+    power = x[S.p_dc_pv] - x[S.p_inverter] - inverter_loss(x, p, x[S.p_inverter])
     bled = x[S.link] * x[S.link] / p[P.bleed]
     power -= bled
     c = p[P.link_capacitance]
@@ -227,6 +229,13 @@ def write_row(x: Any, p: Any, u: Any, y: Any, q: Any, n: Any, table: Any, row: A
         available += y[i, V.available]
         k += 4
     row[43] = available
+    if p[P.dc_present] > 0.5:
+        k = DC_TAPS
+        row[k] = x[S.p_dc_pv]
+        row[k + 1] = x[S.v_dc_array]
+        row[k + 2] = x[S.p_dc_array] / x[S.v_dc_array] if x[S.v_dc_array] > 1.0 else 0.0
+        row[k + 3] = x[S.dc_available]
+        row[k + 4] = x[S.p_dc_array]
 
 
 @borrowing
@@ -269,8 +278,9 @@ def run(
         follow_grid(x, u, dt)
         highest, _ = cell_voltages(x, p, table, x[S.terminal])
         measure(x, p, highest, dt)
-        if running(x[S.mode]) and overloaded(x, p, dt):
-            event[1], event[2], event[3] = KIND.inverter_stop, 2.0, x[S.p_inverter]
+        why = overloaded(x, p, dt) if running(x[S.mode]) else 0.0
+        if why > 0.0:
+            event[1], event[2], event[3] = KIND.inverter_stop, why, x[S.p_inverter]
             stop(x, MODE.fault)
             x[S.lost_at] = now
             count = emit(events, count, event, now)
@@ -281,6 +291,7 @@ def run(
             x[S.lost_at] = now
         if stage_event[0] > 0.0:
             count = emit(events, count, stage_event, now)
+        control_charger(x, p, w, running(x[S.mode]), dt)
         for k in range(y.shape[0]):
             if q[k, Q.present] > 0.5:
                 late = min(number, int(q[k, Q.f_delay] / dt + 0.5))
@@ -296,6 +307,8 @@ def run(
             admittances(x, p, u, n, part)
             solve_bus(x, p, u, y, q, n, forming(x[S.mode]), part)
             count_energies(x, p, u, y, q, w, n, curves, e, part)
+            if p[P.dc_present] > 0.5:
+                count_charger(x, p, e, part)
             solve_dc(x, p, u, table, e, part)
             if running(x[S.mode]) and (x[S.link] > p[P.dc_trip_high] or x[S.link] < p[P.dc_trip_low]):
                 event[1], event[2] = KIND.dc_trip, 1.0 if x[S.link] > p[P.dc_trip_high] else -1.0
@@ -303,6 +316,8 @@ def run(
                 stop(x, MODE.fault)
                 x[S.lost_at] = now + (k + 1) * part
                 count = emit(events, count, event, now + (k + 1) * part)
+        if p[P.dc_present] > 0.5:
+            x[S.v_dc_array] = array_voltage(curves[PV_MOST], x[S.p_dc_array], w[PV_MOST, W.p_array])
         x[S.f_seen] = x[S.f_bus] + x[S.jump] / dt if x[S.f_bus] > 0.0 else 0.0
         x[S.jump] = 0.0
         # over a dead bus the battery inverter's oscillator runs on, so that a load meets the wave that it knew

@@ -40,7 +40,7 @@ FOLLOWED: dict[str, tuple[str, ...]] = {
     "setting": (),
 }
 CONTACTORS = (("pv_on",), ("contactor",), ("mode", "relay", "stage_on"))
-SLOW = frozenset(("stage", "sync-start"))  # nothing happens within a cycle
+SLOW = frozenset(("stage", "sync-start", "throw-off"))  # nothing happens within a cycle
 NUDGE = 1e-7  # s, into the step in which an event acts
 _AT = {tap: k for k, tap in enumerate(TAPS)}
 
