@@ -1,0 +1,87 @@
+"""`benchrunner compare`: a record against its baseline: what moved, beyond the uncertainty."""
+
+import argparse
+import json
+import textwrap
+from pathlib import Path
+from typing import Any
+
+MARKS = {"worse": "[v]", "cannot tell": "[?]", "improved": "[^]", "no change": "[=]"}
+MOST_CHANGES = 25
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of the command."""
+    parser.epilog = (
+        "exit codes: 0 no change or improved · 1 something is worse · 3 it cannot be told · 2 refused input"
+    )
+    parser.add_argument("record")
+    parser.add_argument("baseline")
+    parser.add_argument(
+        "--repeats", nargs="+", default=[], metavar="RECORD",
+        help="further runs of what the baseline is: their scatter tells a change from chance",
+    )  # fmt: skip
+    parser.add_argument("--html", metavar="FILE", help="also as a page, with the traces laid over each other")
+    parser.add_argument("--all", action="store_true", help="list also the checks and inputs without a change")
+    parser.add_argument("--json", action="store_true", help="one JSON object on the last line")
+
+
+def call(options: argparse.Namespace) -> int:
+    """0, 1 or 3; refusals are raised."""
+    from benchrunner.cli.verify import a_file
+    from benchrunner.record.compare import compare
+
+    found = compare(
+        a_file(options.record), a_file(options.baseline), [a_file(name) for name in options.repeats]
+    )
+    _say(found, options.all)
+    if options.html:
+        from benchrunner.report.compare_page import write_page
+
+        print(f"page: {write_page(found, Path(options.html))}")
+    if options.json:
+        print(json.dumps(found.data(), ensure_ascii=False))
+    return int(found.exit)
+
+
+def _say(found: Any, everything: bool) -> None:
+    from benchrunner.cli.words import plain
+    from benchrunner.report.compare_words import figures
+
+    header, before = found.record.header, found.baseline.header
+    print(f"{header['procedure']['title']} - {header['pairing']['title']}, {header['started']}")
+    print(f"baseline: {before['procedure']['title']} - {before['pairing']['title']}, {before['started']}")
+    if found.repeats:
+        print(f"earlier repeats: {len(found.repeats)}")
+    shown = [row for row in found.rows if everything or row.result.verdict != "no change"]
+    table = [("", "check", "before", "now", "margin moved", "needed", "verdicts")]
+    for row in shown:
+        cells = figures(row)
+        name = f"{row.step}/{row.id}" if row.step else row.id
+        verdicts = row.now if row.now == row.before else f"{row.before} -> {row.now}"
+        mark = f"{MARKS[row.result.verdict]} {row.result.verdict}"
+        table.append((mark, name, cells.reference, cells.value, cells.margin_shift, cells.needed, verdicts))
+    if shown:
+        widths = [max(len(row[k]) for row in table) for k in range(len(table[0]))]
+        for cells_, row in zip(table, [None, *shown], strict=True):
+            line = "  ".join(
+                c.ljust(w) if k < 2 else c.rjust(w) if k < 6 else c
+                for k, (c, w) in enumerate(zip(cells_, widths, strict=True))
+            )
+            print(plain(f"  {line}".rstrip()))
+            if row is not None and row.result.verdict != "no change":
+                print(f"      {plain(row.result.reason)}")
+    same = len(found.rows) - len(shown)
+    if same:
+        print(f"  ({same} more without a change)")
+    if found.changes:
+        print("what went in differently:")
+        for change in found.changes if everything else found.changes[:MOST_CHANGES]:
+            print(f"  {change.group}: {change.name}: {change.before} -> {change.now}")
+        if len(found.changes) > MOST_CHANGES and not everything:
+            print(f"  ({len(found.changes) - MOST_CHANGES} more: --all)")
+    for line in found.assumptions:
+        print(textwrap.fill(line, 110, initial_indent="  note: ", subsequent_indent="        "))
+    if found.record.simulated or found.baseline.simulated:
+        print("SIMULATED BENCH: not evidence about any real equipment.")
+    print(f"verdict: {found.verdict}")

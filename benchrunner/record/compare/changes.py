@@ -1,0 +1,158 @@
+"""What went into the two runs differently: cards, settings, firmware, limits, instruments, program."""
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchrunner.record.opened import Record
+
+MOST = 500
+LONGEST = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One difference. `group`: equipment, settings, procedure, limits, bench, instruments, program, run."""
+
+    group: str
+    name: str
+    before: str
+    now: str
+
+
+def changes(record: Record, baseline: Record) -> list[Change]:
+    """All differences of the inputs, what was tested first."""
+    found = [
+        *_card(record, baseline),
+        *_procedure(record, baseline),
+        *_limits(record, baseline),
+        *_bench(record, baseline),
+        *_instruments(record, baseline),
+        *_program(record, baseline),
+    ]
+    return found[:MOST]
+
+
+def same_instruments(record: Record, baseline: Record) -> dict[str, bool]:
+    """Role -> whether the instrument is the same one with the same calibration; a simulated one is only ever like itself.
+
+    An instrument without serial number or identity can't be known to be the same.
+    """
+    now, before = _by_name(record), _by_name(baseline)
+    simulated = record.simulated and baseline.simulated
+    found: dict[str, bool] = {}
+    for name in dict.fromkeys([*now, *before]):
+        a, b = now.get(name), before.get(name)
+        facts = ("identity", "serial", "calibrated", "accuracy")
+        same = a is not None and b is not None and all(a.get(k) == b.get(k) for k in facts)
+        same = same and (simulated or bool(a and (a.get("serial") or a.get("identity"))))
+        role = str((a or b or {}).get("role", name))
+        found[role] = found.get(role, True) and same
+    return found
+
+
+def _by_name(record: Record) -> dict[str, Mapping[str, Any]]:
+    listed = record.header.get("instruments")
+    return {str(i.get("name")): i for i in listed if isinstance(i, dict)} if isinstance(listed, list) else {}
+
+
+def _flat(table: Any, path: str = "", depth: int = 0) -> Iterator[tuple[str, str]]:
+    if isinstance(table, dict) and depth < 12:
+        for key, value in table.items():
+            yield from _flat(value, f"{path}.{key}" if path else str(key), depth + 1)
+    elif isinstance(table, list) and any(isinstance(item, dict) for item in table) and depth < 12:
+        for number, item in enumerate(table, 1):
+            name = (
+                str(item.get("id") or item.get("name") or number) if isinstance(item, dict) else str(number)
+            )
+            yield from _flat(item, f"{path}[{name}]", depth + 1)
+    else:
+        yield path, str(table)[:LONGEST]
+
+
+def _toml(record: Record, part: str) -> dict[str, str]:
+    try:
+        return dict(_flat(tomllib.loads(bytes(record.part(part) or b"").decode("utf-8-sig"))))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError):
+        return {}
+
+
+def _between(group: str, now: Mapping[str, str], before: Mapping[str, str]) -> Iterator[Change]:
+    for name in dict.fromkeys([*before, *now]):
+        if before.get(name) != now.get(name):
+            yield Change(group, name, before.get(name, "none"), now.get(name, "none"))
+
+
+def _card(record: Record, baseline: Record) -> Iterator[Change]:
+    now, before = _toml(record, "pairing.toml"), _toml(baseline, "pairing.toml")
+    identity = ("name", "serial", "firmware")
+    everything = list(_between("settings", now, before))
+    for change in everything:
+        if change.name.rpartition(".")[2] in identity and change.name.count(".") == 1:
+            yield Change("equipment", change.name, change.before, change.now)
+    yield from (
+        c for c in everything if not (c.name.rpartition(".")[2] in identity and c.name.count(".") == 1)
+    )
+
+
+def _procedure(record: Record, baseline: Record) -> Iterator[Change]:
+    a, b = record.header, baseline.header
+    for name in ("title", "file", "sha256"):
+        if a["procedure"].get(name) != b["procedure"].get(name):
+            yield Change("procedure", name, str(b["procedure"].get(name)), str(a["procedure"].get(name)))
+    yield from _between("procedure", _parameters(a), _parameters(b))
+
+
+def _parameters(header: Mapping[str, Any]) -> dict[str, str]:
+    return {
+        f"parameter {name}": f"{p.get('value')} {p.get('unit')}"
+        for name, p in header.get("parameters", {}).items()
+    }
+
+
+def _limits(record: Record, baseline: Record) -> Iterator[Change]:
+    def limits(one: Record) -> dict[str, str]:
+        return {
+            f"{c.get('step')}/{c.get('id')}": f"{_bound(c.get('low'))} to {_bound(c.get('high'))} {c.get('unit')}, {c.get('rule')}"
+            for c in one.checks
+        }
+
+    now, before = limits(record), limits(baseline)
+    yield from _between(
+        "limits", {k: v for k, v in now.items() if k in before}, {k: v for k, v in before.items() if k in now}
+    )
+
+
+def _bound(value: Any) -> str:
+    return "none" if value is None else f"{value:.6g}" if isinstance(value, int | float) else str(value)[:20]
+
+
+def _bench(record: Record, baseline: Record) -> Iterator[Change]:
+    if record.simulated != baseline.simulated:
+        words = ["simulated bench" if r.simulated else "real bench" for r in (baseline, record)]
+        yield Change("bench", "kind", *words)
+    yield from _between("bench", _toml(record, "bench.toml"), _toml(baseline, "bench.toml"))
+    drivers = [
+        {str(d.get("file")): str(d.get("sha256")) for d in r.header.get("drivers", [])}
+        for r in (record, baseline)
+    ]
+    yield from _between("bench", *drivers)
+
+
+def _instruments(record: Record, baseline: Record) -> Iterator[Change]:
+    now, before = _by_name(record), _by_name(baseline)
+    for name in dict.fromkeys([*before, *now]):
+        for fact in ("identity", "serial", "firmware", "calibrated", "due", "accuracy", "class"):
+            a, b = str(now.get(name, {}).get(fact, "none")), str(before.get(name, {}).get(fact, "none"))
+            if a != b:
+                yield Change("instruments", f"{name} {fact}", b, a)
+
+
+def _program(record: Record, baseline: Record) -> Iterator[Change]:
+    now, before = (dict(_flat(r.header.get("program", {}))) for r in (record, baseline))
+    yield from _between("program", now, before)
+    for name in ("seed", "laboratory", "operator"):
+        a, b = record.header.get(name), baseline.header.get(name)
+        if a != b:
+            yield Change("run", name, str(b), str(a))
