@@ -1,0 +1,267 @@
+"""The guide's recipe, run as it is written, with unzip, sha256sum and openssl; then a JOSE library alone, then Ed25519 alone.
+
+Nothing of this program takes part in the verifying; it only makes the records.
+"""
+
+import hashlib
+import json
+import re
+import shutil
+import subprocess
+import zipfile
+from base64 import urlsafe_b64decode, urlsafe_b64encode
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import record_sample
+
+from benchrunner import data
+from benchrunner.record import canonical, container, signing
+from benchrunner.record.countersign import countersign
+from benchrunner.record.keys import SigningKey
+from benchrunner.record.seal import seal
+
+TOOLS = ("sh", "unzip", "sha256sum", "openssl", "awk", "sed", "grep")
+REVIEWER = SigningKey.from_seed("reviewer", bytes(range(1, 33)))
+THIRD = SigningKey.from_seed("witness", bytes(range(2, 34)))
+KEPT = Path(__file__).parents[1] / "vectors" / "records"
+Members = dict[str, bytes]
+
+needs_tools = pytest.mark.skipif(
+    any(shutil.which(tool) is None for tool in TOOLS), reason=f"the recipe needs {', '.join(TOOLS)}"
+)
+
+
+def recipe() -> str:
+    """Every block of shell in the guide, in order, unchanged."""
+    text = (data.folder("resources") / "guide" / "verify-without-us.md").read_text("utf-8")
+    blocks = re.findall(r"^```sh\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
+    assert len(blocks) == 5
+    return "".join(blocks)
+
+
+def run(record: Path, folder: Path) -> subprocess.CompletedProcess[str]:
+    """The recipe in an empty folder with a copy of the record."""
+    folder.mkdir()
+    shutil.copy(record, folder / "record.bench")
+    return subprocess.run(
+        ["sh", "-c", recipe()], cwd=folder, capture_output=True, text=True, timeout=60, check=False
+    )
+
+
+def members_of(path: Path) -> Members:
+    with zipfile.ZipFile(path) as file:
+        return {info.filename: file.read(info) for info in file.infolist()}
+
+
+@pytest.fixture(scope="module")
+def signed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A record with the operator's signature and two more."""
+    folder = tmp_path_factory.mktemp("signed")
+    record_sample.write(folder / "run", count=12)
+    path = seal(folder / "run", folder / "x.bench", SigningKey.from_seed("operator", bytes(range(32))))
+    countersign(path, REVIEWER, comment='all "looked" at; µ, ü')
+    countersign(path, THIRD, role="witness")
+    return path
+
+
+@needs_tools
+def test_the_recipe_takes_a_good_record(signed: Path, tmp_path: Path) -> None:
+    done = run(signed, tmp_path / "auditor")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "every signature holds" in done.stdout
+    assert done.stdout.count("signed as") == 3
+    assert f"signed as witness by key {THIRD.public.thumbprint} (witness)" in done.stdout
+    assert done.stdout.rstrip().endswith("done: the record is what was signed")
+
+
+@needs_tools
+@pytest.mark.parametrize("path", sorted(KEPT.glob("*.bench")), ids=lambda path: path.stem)
+def test_the_recipe_takes_the_kept_records(path: Path, tmp_path: Path) -> None:
+    done = run(path, tmp_path / "auditor")
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def _reading(members: Members) -> None:
+    name = next(name for name in members if name.startswith("readings/"))
+    members[name] = members[name][:100] + bytes([members[name][100] ^ 1]) + members[name][101:]
+
+
+def _verdict(members: Members) -> None:
+    header = json.loads(members["header.json"])
+    header["verdict"] = "fail"
+    members["header.json"] = canonical.dumps(header)
+
+
+def _reading_and_digest(members: Members) -> None:
+    """Whoever changes a reading changes its digest in the header too; the signature then does not fit."""
+    _reading(members)
+    header = json.loads(members["header.json"])
+    for part in header["parts"]:
+        part["sha256"] = hashlib.sha256(members[part["name"]]).hexdigest()
+    members["header.json"] = canonical.dumps(header)
+
+
+def _dropped(members: Members) -> None:
+    del members["events.jsonl"]
+
+
+def _added(members: Members) -> None:
+    members["readings/zz.parquet"] = b"more"
+
+
+def _renamed(members: Members) -> None:
+    members["readings/zz.parquet"] = members.pop("readings/bus.parquet")
+
+
+def _unsigned(members: Members) -> None:
+    for name in [name for name in members if name.startswith("signatures/")]:
+        del members[name]
+
+
+def _signed_by_another(members: Members) -> None:
+    _unsigned(members)
+    members["signatures/0001.jws"] = signing.sign(members["header.json"], REVIEWER)
+
+
+def _reviewer_dropped(members: Members) -> None:
+    del members["signatures/0002.jws"]
+
+
+def _operator_anew(members: Members) -> None:
+    key = SigningKey.from_seed("operator", bytes(range(32)))
+    members["signatures/0001.jws"] = signing.sign(members["header.json"], key, comment="on second thoughts")
+
+
+TOUCHED: dict[str, tuple[Callable[[Members], None], str]] = {
+    "a reading": (_reading, "a member was changed or is missing"),
+    "a verdict": (_verdict, "is not a signature over this header"),
+    "a reading and its digest": (_reading_and_digest, "is not a signature over this header"),
+    "a member dropped": (_dropped, "a member was changed or is missing"),
+    "a member added": (_added, "members and header do not list the same"),
+    "a member renamed": (_renamed, "a member was changed or is missing"),
+    "all signatures dropped": (_unsigned, "the record is not signed"),
+    "signed by another": (_signed_by_another, "by another key than the header names"),
+    "the reviewer dropped": (_reviewer_dropped, "is another or gone"),
+    "the operator's made anew": (_operator_anew, "is another or gone"),
+}
+
+
+@needs_tools
+@pytest.mark.parametrize("what", list(TOUCHED))
+def test_the_recipe_refuses_a_touched_record(what: str, signed: Path, tmp_path: Path) -> None:
+    """Each rebuilt as a sound container, so that only its content gives it away."""
+    change, says = TOUCHED[what]
+    members = members_of(signed)
+    change(members)
+    container.write(tmp_path / "touched.bench", list(members.items()))
+    done = run(tmp_path / "touched.bench", tmp_path / "auditor")
+    assert done.returncode != 0, done.stdout
+    assert says in done.stdout, done.stdout + done.stderr
+    assert "done" not in done.stdout
+
+
+@needs_tools
+def test_the_recipe_finds_what_hides_between_the_members(signed: Path, tmp_path: Path) -> None:
+    raw = signed.read_bytes()
+    path = tmp_path / "more.bench"
+    path.write_bytes(b"hidden" + raw)
+    assert run(path, tmp_path / "front").returncode != 0
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as file:
+        for name, content in members_of(signed).items():
+            file.writestr(name, content)
+    packed = run(path, tmp_path / "packed")
+    assert packed.returncode != 0
+    assert "hides between" in packed.stdout
+    with zipfile.ZipFile(path, "w") as file:
+        for name, content in members_of(signed).items():
+            file.writestr(name, content)
+        with pytest.warns(UserWarning, match="Duplicate"):
+            file.writestr("plan.json", b"{}")
+    assert "stands twice" in run(path, tmp_path / "twice").stdout
+    with zipfile.ZipFile(path, "w") as file:
+        for name, content in [*members_of(signed).items(), ("../outside", b"x")]:
+            file.writestr(name, content)
+    assert "no name of a record" in run(path, tmp_path / "outside-it").stdout
+    assert not (tmp_path / "outside").exists()
+
+
+def test_a_jose_library_alone_verifies(signed: Path) -> None:
+    """joserfc: the payload put back between the dots, the key from the token's own header."""
+    from joserfc import jws
+    from joserfc.jwk import OKPKey
+    from joserfc.jws import JWSRegistry
+
+    members = members_of(signed)
+    payload = urlsafe_b64encode(members["header.json"]).rstrip(b"=").decode()
+    roomy = JWSRegistry(algorithms=["Ed25519"], strict_check_header=False)
+    roomy.max_payload_length = roomy.max_header_length = 1 << 20
+    tokens = [members[name].decode() for name in sorted(members) if name.startswith("signatures/")]
+    assert len(tokens) == 3
+    for token in tokens:
+        head, _, value = token.split(".")
+        key = OKPKey.import_key(json.loads(urlsafe_b64decode(head + "=" * (-len(head) % 4)))["jwk"])
+        found = jws.deserialize_compact(f"{head}.{payload}.{value}", key, registry=roomy)
+        assert found.payload == members["header.json"]
+        other = payload[:-8] + ("A" if payload[-8] != "A" else "B") + payload[-7:]
+        with pytest.raises(Exception, match="bad_signature"):
+            jws.deserialize_compact(f"{head}.{other}.{value}", key, registry=roomy)
+
+
+PLAIN = '''
+import hashlib, json, sys, zipfile
+from base64 import urlsafe_b64decode, urlsafe_b64encode
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+def decoded(text):
+    return urlsafe_b64decode(text + "=" * (-len(text) % 4))
+
+record = zipfile.ZipFile(sys.argv[1])
+header = record.read("header.json")
+listed = {part["name"]: part["sha256"] for part in json.loads(header)["parts"]}
+tokens = [name for name in record.namelist() if name.startswith("signatures/") and name.endswith(".jws")]
+assert {n for n in record.namelist() if not n.startswith("signatures/")} == {"header.json", *listed}
+assert all(hashlib.sha256(record.read(name)).hexdigest() == digest for name, digest in listed.items())
+assert tokens
+for name in tokens:
+    head, _, value = record.read(name).decode().split(".")
+    protected = json.loads(decoded(head))
+    payload = urlsafe_b64encode(header).rstrip(b"=").decode()
+    Ed25519PublicKey.from_public_bytes(decoded(protected["jwk"]["x"])).verify(decoded(value), f"{head}.{payload}".encode())
+    assert all(hashlib.sha256(record.read(n)).hexdigest() == d for n, d in protected.get("covers", {}).items())
+    print(protected["role"], protected["kid"])
+'''  # fmt: skip
+
+
+def test_twenty_lines_of_cryptography_alone_verify(signed: Path, tmp_path: Path) -> None:
+    """In a process of its own that has none of this program on its path."""
+    import sys
+
+    script = tmp_path / "plain.py"
+    script.write_text(PLAIN)
+    assert len([line for line in PLAIN.splitlines() if line.strip()]) <= 21
+
+    def verdict(record: Path) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, str(script), str(record)], cwd=tmp_path, capture_output=True, text=True, timeout=60,
+            check=False,
+        )  # fmt: skip
+
+    assert "benchrunner" not in PLAIN
+    good = verdict(signed)
+    assert good.returncode == 0, good.stderr
+    assert [line.split()[0] for line in good.stdout.splitlines()] == ["operator", "reviewer", "witness"]
+    for what in (
+        "a reading",
+        "a verdict",
+        "a reading and its digest",
+        "a member dropped",
+        "the reviewer dropped",
+    ):
+        members = members_of(signed)
+        TOUCHED[what][0](members)
+        path = tmp_path / "touched.bench"
+        path.unlink(missing_ok=True)
+        container.write(path, list(members.items()))
+        assert verdict(path).returncode != 0, what
