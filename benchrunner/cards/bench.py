@@ -24,8 +24,8 @@ from benchrunner.errors import Problem, Refused
 MOST_INSTRUMENTS = 60
 _PORT = re.compile(r"\{port(?:\+(\d{1,3}))?\}")
 _ADDRESS = re.compile(
-    r"^(memory|modbus://[A-Za-z0-9.:_-]+/\d{1,3}|socket://[A-Za-z0-9._-]+:\d{1,5}|serial:[^\s]{1,100}"
-    r"|[A-Z]+[0-9]*::[^\s]{1,160})$"
+    r"^(memory|modbus://[A-Za-z0-9.:_-]+/\d{1,3}|rtu:[^\s]{1,100}/\d{1,3}|socket://[A-Za-z0-9._-]+:\d{1,5}"
+    r"|serial:[^\s]{1,100}|ASRL[^\s:]{1,100}::INSTR|[A-Z]+[0-9]*::[^\s]{1,160})$"
 )
 
 
@@ -101,8 +101,8 @@ class InstrumentPart(Part):
     def _known_address(cls, value: str) -> str:
         if not _ADDRESS.match(_PORT.sub("1", value)):
             mend = (
-                "memory, a VISA address (TCPIP0::host::port::SOCKET), modbus://host:port/unit, serial:DEVICE "
-                "or socket://host:port"
+                "memory, a VISA address (TCPIP0::host::port::SOCKET), modbus://host:port/unit, rtu:DEVICE/unit, "
+                "serial:DEVICE or socket://host:port"
             )
             raise Mended(f"is {value!r}, which is no address", mend)
         return value
@@ -171,6 +171,17 @@ class Served(Part):
     )
 
 
+class WatchdogPart(Part):
+    """The watchdog of this bench's runs: a process beside the engine, and a relay where the bench has one.
+
+    `limit`: for how long the engine may stand still (wall time) before the watchdog ends it and makes the bench safe.
+    `prove_relay`: let each watchdog relay expire once before the run, and see that it opens.
+    """
+
+    limit: PositiveSeconds = 3.0
+    prove_relay: bool = False
+
+
 class BenchCard(Part):
     """One bench."""
 
@@ -180,6 +191,12 @@ class BenchCard(Part):
     says: str = Field(default="", max_length=1000)
     simulated: bool
     attended: bool = True
+    visa_library: str = Field(
+        default="@py",
+        min_length=1,
+        max_length=300,
+        description="@py, or the path of an installed VISA library (then TCP sockets go through it too)",
+    )
     interlock: Dotted | Literal[""] = ""
     instruments: dict[Name, InstrumentPart] = Field(min_length=1, max_length=MOST_INSTRUMENTS)
     safe: list[SafePart] = Field(default_factory=list)
@@ -187,6 +204,12 @@ class BenchCard(Part):
     wiring: Wiring = Wiring()
     values: dict[Name, str] = Field(default_factory=dict)
     served: Served | None = None
+    watchdog: WatchdogPart = WatchdogPart()
+    lock_after_trip: bool | None = Field(
+        default=None,
+        description="after a trip the bench is locked until a named person releases it; where not said: a real bench is, "
+        "a simulated one is not",
+    )
 
 
 @dataclass(frozen=True)
@@ -317,7 +340,7 @@ def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found
         yield (*here, "address"), "is memory, on a bench that is not simulated", "give its real address"
     if "{port" in part.address and bench.card.served is None:
         yield (*here, "address"), "uses {port}, and the card has no [served]", "add [served] with port_base"
-    wanted = {"visa": ("::",), "serial": ("serial:", "socket:"), "modbus": ("modbus:",)}[driver.link.kind]
+    wanted = {"visa": ("::",), "serial": ("serial:", "socket:"), "modbus": ("modbus:", "rtu:")}[driver.link.kind]
     if part.address != "memory" and not any(mark in part.address for mark in wanted):
         yield (
             (*here, "address"),
