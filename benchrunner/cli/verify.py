@@ -11,13 +11,20 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
     parser.add_argument("record")
     parser.add_argument(
-        "--trust", metavar="FILE", help="public keys that count; a signature by any other key then fails"
+        "--trust",
+        metavar="FILE",
+        help="trust list (TOML: whose keys count, in which roles, from when to when) or public keys; any other signature then fails",
     )
     parser.add_argument(
         "--allow-unsigned", action="store_true", help="a record without signature is no failure"
     )
     parser.add_argument(
         "--rejudge", action="store_true", help="judge the recorded readings again and compare every verdict"
+    )
+    parser.add_argument(
+        "--limits",
+        metavar="FILE",
+        help="would it have passed under these limits? (TOML; the record stays as it is; exit 0 pass, 1 fail, 3 inconclusive)",
     )
 
 
@@ -43,6 +50,10 @@ def call(options: argparse.Namespace) -> int:
             return 1
         ok = _rejudge(path) and ok
     print("verifies" if ok else "DOES NOT VERIFY")
+    if options.limits and ok:
+        return _under_limits(path, options.limits)
+    if options.limits:
+        print("not judged under other limits: the record does not verify", file=sys.stderr)
     return 0 if ok else 1
 
 
@@ -72,3 +83,25 @@ def _rejudge(path: Path) -> bool:
     for line in outcome.says:
         print(line, file=sys.stdout if outcome.ok else sys.stderr)
     return bool(outcome.ok)
+
+
+def _under_limits(path: Path, file: str) -> int:
+    """Print what each check would have been; 0 pass, 1 fail, 3 inconclusive."""
+    from benchrunner.cli.words import table
+    from benchrunner.judge.verdicts import worst
+    from benchrunner.record.limits import judge_under
+    from benchrunner.record.opened import Record
+
+    found = judge_under(Record.open(path), file)
+    print(
+        f"\nunder the limits of {file} (the record is not touched; its values and uncertainties are taken as they are):"
+    )
+    table([dict(one.after) for one in found], sys.stdout)
+    for one in found:
+        if one.changed:
+            was, now = one.before.get("verdict"), one.after.get("verdict")
+            told = "stays" if was == now else f"was {was}, would have been"
+            print(f"  {one.name}: {told} {now}: {one.after.get('reason', '')}")
+    verdict = worst(str(one.after.get("verdict")) for one in found)
+    print(f"verdict under these limits: {verdict}")
+    return {"pass": 0, "not applicable": 0, "fail": 1}.get(str(verdict), 3)

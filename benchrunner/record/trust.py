@@ -1,0 +1,154 @@
+"""Whose keys count for what, and from when to when: a laboratory's trust list, and what it says of a signature.
+
+A signature proves possession of a key. That the key was its owner's at that time, and that the owner could sign in that
+role, is the laboratory's statement, made in this file. The time that a signature gives is its signer's own clock; only a
+time stamp of an authority (RFC 3161) that the list names proves that a signature existed before its key was revoked.
+"""
+
+import contextlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from benchrunner.cards import reading
+from benchrunner.cards.reading import Mended
+from benchrunner.record import keys
+from benchrunner.record.container import Finding
+from benchrunner.record.keys import PublicKey
+from benchrunner.record.signing import Signature
+
+
+def _moment(value: Any) -> datetime:
+    if isinstance(value, str):
+        with contextlib.suppress(ValueError):
+            value = datetime.fromisoformat(value)
+    if isinstance(value, datetime) and value.tzinfo is not None:
+        return value
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return datetime.combine(value, time(), UTC)
+    raise Mended(
+        f"is {value!r}, which is no moment in time",
+        "give a date, or a time with its zone: 2026-03-01T08:00:00Z",
+    )
+
+
+Moment = Annotated[datetime, BeforeValidator(_moment)]
+
+
+class TrustedKey(BaseModel):
+    """One key of one person."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+    person: str = Field(min_length=1, max_length=120)
+    key: str = Field(pattern=r"^[A-Za-z0-9_-]{43}$", description="its thumbprint (RFC 7638)")
+    roles: tuple[str, ...] = Field(default=(), description="in which it may sign; none given: in any")
+    since: Moment | None = Field(default=None, alias="from")
+    until: Moment | None = None
+    revoked: Moment | None = None
+    reason: str = Field(default="", max_length=300)
+    demo: bool = False
+
+
+class Authority(BaseModel):
+    """A time-stamp authority whose word counts."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    name: str = Field(min_length=1, max_length=120)
+    certificate: str = Field(
+        max_length=20_000, description="of the authority or of who issued its certificate, PEM"
+    )
+
+
+class TrustList(BaseModel):
+    """The file: `format = 1`, `[[keys]]`, `[[authorities]]`."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    format: Literal[1]
+    title: str = Field(default="", max_length=200)
+    keys: tuple[TrustedKey, ...] = ()
+    authorities: tuple[Authority, ...] = ()
+
+    def find(self, thumbprint: str) -> TrustedKey | None:
+        """The entry of a key."""
+        return next((key for key in self.keys if key.key == thumbprint), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What a trust list makes of one signature. `finding`: why it does not count, or None."""
+
+    person: str
+    finding: Finding | None
+    says: str
+
+
+def read_trust(source: Path | str | Iterable[PublicKey]) -> TrustList:
+    """A trust list from a file (TOML as above; or public keys in JSON, which then count without limit) or from keys.
+
+    Raises `Refused` with every problem found.
+    """
+    if isinstance(source, str | Path):
+        if Path(source).suffix.lower() == ".toml":
+            return reading.fit(reading.load(source), TrustList)
+        source = keys.read_public(source)
+    entries = tuple(
+        TrustedKey(person=key.name or "not named", key=key.thumbprint, demo=key.demo) for key in source
+    )
+    return TrustList(format=1, keys=entries)
+
+
+def stands(signature: Signature, listed: TrustList, proved: datetime | None) -> Standing:
+    """Whether a signature that holds counts under the list. `proved`: when a trusted time stamp says that it existed."""
+    part, entry = signature.part, listed.find(signature.key.thumbprint)
+    if entry is None:
+        return Standing("", Finding(part, "unknown key", "is by a key that is not on the trust list"), "")
+    person = entry.person
+    if entry.roles and signature.role not in entry.roles:
+        what = f"is by {person}, whose key may sign as {', '.join(entry.roles)}, not as {signature.role or 'nothing'}"
+        return Standing(person, Finding(part, "role", what), "")
+    claimed = _claimed(signature)
+    at, how = (proved, "by its time stamp") if proved is not None else (claimed, "by the signer's own clock")
+    if entry.revoked is not None:
+        why = f" ({entry.reason})" if entry.reason else ""
+        if proved is None or proved >= entry.revoked:
+            what = f"is by {person}, whose key was revoked at {entry.revoked.isoformat()}{why}"
+            if proved is None:
+                what += "; no time stamp of a trusted authority shows that it was made before"
+            return Standing(person, Finding(part, "revoked", what), "")
+        return Standing(
+            person, None, f"made before the key of {person} was revoked{why}, as its time stamp shows"
+        )
+    if at is None:
+        if entry.since or entry.until:
+            what = f"is by {person} and gives no time; the key counts only for a time"
+            return Standing(person, Finding(part, "no time", what), "")
+    elif entry.since is not None and at < entry.since:
+        what = (
+            f"is by {person}, made at {at.isoformat()} {how}; the key counts from {entry.since.isoformat()}"
+        )
+        return Standing(person, Finding(part, "not yet valid", what), "")
+    elif entry.until is not None and at > entry.until:
+        what = (
+            f"is by {person}, made at {at.isoformat()} {how}; the key counted until {entry.until.isoformat()}"
+        )
+        return Standing(person, Finding(part, "expired", what), "")
+    return Standing(
+        person,
+        None,
+        f"by {person}, on the trust list" + (f" as {', '.join(entry.roles)}" if entry.roles else ""),
+    )
+
+
+def _claimed(signature: Signature) -> datetime | None:
+    try:
+        found = datetime.fromisoformat(signature.at)
+    except ValueError:
+        return None
+    return found if found.tzinfo is not None else None
