@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any
 from benchrunner.core.messages import Captured, Input
 from benchrunner.core.plan import RunPlan
 from benchrunner.errors import Problem
-from benchrunner.record import canonical, codec, container, parts, signing
+from benchrunner.record import canonical, codec, container, parts, signing, tables
 from benchrunner.record.container import ContainerError
-from benchrunner.record.seal import FORMAT, HEADER, VERSION
+from benchrunner.record.seal import FORMAT, HEADER, VERSION, VERSIONS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -99,11 +99,11 @@ class Record:
             raise ContainerError(Problem(HEADER, str(error), "the record is damaged")) from error
         if not isinstance(header, dict) or header.get("format") != FORMAT:
             raise ContainerError(Problem(str(path), "holds no header of a record", "give a record (.bench)"))
-        if header.get("version") != VERSION:
+        if header.get("version") not in VERSIONS:
             raise ContainerError(
                 Problem(
                     str(path),
-                    f"is a record of version {str(header.get('version'))[:20]}; this program knows {VERSION}",
+                    f"is a record of version {str(header.get('version'))[:20]}; this program knows up to {VERSION}",
                     "take a newer program",
                 )
             )
@@ -254,14 +254,13 @@ class Record:
         """
         import numpy as np
 
-        found = []
+        found: list[tuple[Any, ...]] = []
         for source, part in zip(self.plan.sources, parts.source_parts(self.plan.sources), strict=True):
             if name in source.channels:
                 raw = self.part(part)
                 if raw is not None:
-                    table = parts.open_table(raw, part, parts.readings_schema(source, self.plan.channels))
-                    for batch in parts.batches(table, part, ["at", name]):
-                        found.append(tuple(parts.numbers_of(batch.column(column)) for column in ("at", name)))
+                    table = tables.open_table(raw, part, parts.readings_schema(source, self.plan.channels))
+                    found += (tuple(batch) for batch in table.batches(["at", name]))
                 elif not found:
                     found.append((np.zeros(0), np.zeros(0)))
         if not found:
@@ -283,12 +282,9 @@ class Record:
                     [empty] * len(source.channels),
                 )
                 continue
-            table = parts.open_table(raw, part, parts.readings_schema(source, self.plan.channels))
-            columns: list[list[Any]] = [[] for _ in range(5 + len(source.channels))]
-            for batch in parts.batches(table, part):
-                for column, values in zip(columns, batch.columns, strict=True):
-                    column.append(values.to_numpy(zero_copy_only=False))
-            seq, _, at, spread, flags, *values = [np.concatenate(c) if c else np.zeros(0) for c in columns]
+            table = tables.open_table(raw, part, parts.readings_schema(source, self.plan.channels))
+            columns = table.columns() or [np.zeros(0) for _ in table.codings]
+            seq, _, at, spread, flags, *values = columns
             yield seq, at, spread, flags.astype(np.uint64), values
 
     # ---- proof

@@ -22,12 +22,13 @@ from typing import Any, TextIO
 
 from benchrunner.core.plan import RunPlan
 from benchrunner.errors import Problem
-from benchrunner.record import canonical, codec, container, frames, journal, parts
+from benchrunner.record import canonical, codec, container, frames, journal, parts, tables
 from benchrunner.record.facts import utc_now
 from benchrunner.record.keys import SigningKey
 
 FORMAT = "benchrunner record"
-VERSION = 1
+VERSION = 2
+VERSIONS = (1, 2)  # that are read
 SUFFIX = ".bench"
 HEADER = "header.json"
 WORST = ("pass", "inconclusive", "fail")  # in the order in which one outdoes the other
@@ -128,7 +129,7 @@ class _Gathered:
         self._work = work
         self._facts: dict[str, Any] = {}
         self._later: dict[str, Any] = {}
-        self._rows: dict[str, int] = {}
+        self._written: dict[str, tables.TableWriter] = {}
         self._checks: list[dict[str, Any]] = []
         self._ended: dict[str, Any] | None = None
         self._safe: dict[str, dict[str, Any]] = {}
@@ -136,8 +137,8 @@ class _Gathered:
         self._counts = {"inputs": 0, "replies": 0, "readings": 0, "ticks": 0, "events": 0, "waveforms": 0}
         self._duration = 0.0
         self._others = hashlib.sha256()
-        self._tables: dict[int, parts.TableWriter] = {}
-        self._ticks: parts.TableWriter | None = None
+        self._tables: dict[int, tables.TableWriter] = {}
+        self._ticks: tables.TableWriter | None = None
         pieces = journal.frames(source, self.tail)
         head = next(pieces, None)
         first = head.items[0] if head is not None and head.items else None
@@ -174,10 +175,10 @@ class _Gathered:
     def _finish(self) -> None:
         for number, table in self._tables.items():
             table.close()
-            self._rows[self._names[number]] = table.rows
+            self._written[self._names[number]] = table
         if self._ticks is not None:
             self._ticks.close()
-            self._rows[parts.TICKS] = self._ticks.rows
+            self._written[parts.TICKS] = self._ticks
         self.members.sort(key=lambda part: part[0])
 
     def _file(self, name: str) -> TextIO:
@@ -229,7 +230,7 @@ class _Gathered:
         for numbers, times in frame.ticks:
             if self._ticks is None:
                 path = self._work / "ticks"
-                self._ticks = parts.TableWriter(path, parts.ticks_schema())
+                self._ticks = tables.TableWriter(path, parts.ticks_schema())
                 self.members.append((parts.TICKS, path))
             self._ticks.add([numbers, times])
             self._counts["ticks"] += len(numbers)
@@ -267,12 +268,12 @@ class _Gathered:
         events.write(canonical.dumps(line).decode() + "\n")
         self._counts["events"] += 1
 
-    def _table(self, number: int) -> parts.TableWriter:
+    def _table(self, number: int) -> tables.TableWriter:
         if not 0 <= number < len(self.plan.sources):
             raise ValueError(f"readings of source {number}, which the plan does not have")
         source = self.plan.sources[number]
         path = self._work / f"readings{number}"
-        table = parts.TableWriter(path, parts.readings_schema(source, self.plan.channels))
+        table = tables.TableWriter(path, parts.readings_schema(source, self.plan.channels))
         self._tables[number] = table
         self.members.append((self._names[number], path))
         return table
@@ -306,8 +307,10 @@ class _Gathered:
         listed = []
         for name, content in self.members:
             entry: dict[str, Any] = {"name": name, "bytes": _size(content), "sha256": _sha256(content)}
-            if name in self._rows:
-                entry["rows"] = self._rows[name]
+            if name in self._written:
+                entry["rows"] = self._written[name].rows
+                codings = self._written[name].codings
+                entry["codings"] = {column: coding.said() for column, coding in codings.items()}
             listed.append(entry)
         header = {
             "format": FORMAT,

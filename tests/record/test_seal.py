@@ -103,7 +103,12 @@ def test_a_part_reads_in_plain_pandas(sealed: Path) -> None:
         "battery.voltage",
         "battery.current",
     ]
-    assert frame["battery.voltage"].iloc[0] == 56.0
+    assert (frame["battery.voltage"] / 10.0**3).iloc[
+        0
+    ] == 56.0  # as the column's metadata says: decimal, exponent 3
+    codings = {p["name"]: p.get("codings") for p in Record.open(sealed).header["parts"]}
+    assert codings["readings/battery.parquet"]["battery.voltage"] == "decimal 3"
+    assert codings["ticks.parquet"] == {"seq": "plain", "arrived": "bits"}
 
 
 def test_units_travel_with_the_columns(sealed: Path) -> None:
