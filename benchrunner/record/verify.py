@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchrunner.errors import Refused
 from benchrunner.record import canonical, container, keys, parts, signing
@@ -14,9 +14,14 @@ from benchrunner.record.container import Finding, Survey
 from benchrunner.record.keys import PublicKey
 from benchrunner.record.seal import FORMAT, HEADER, VERSION, VERSIONS
 from benchrunner.record.signing import LARGEST_HEADER, Signature, SignatureError
+from benchrunner.record.trust import TrustList, read_trust, stands
+
+if TYPE_CHECKING:
+    from benchrunner.record.stamp import Stamp
 
 SIGNATURES = "signatures/"
 SIGNATURE = re.compile(r"signatures/([0-9]{4})\.jws")
+STAMP = re.compile(r"(signatures/[0-9]{4})\.tst")
 MOST_FINDINGS = 200
 
 
@@ -27,6 +32,7 @@ class Verification:
     ok: bool = False
     findings: list[Finding] = field(default_factory=list)
     signatures: list[Signature] = field(default_factory=list)
+    stamps: dict[str, "Stamp"] = field(default_factory=dict)  # a signature's part -> its time stamp
     known: bool = False  # every signature is by a key that is ours or trusted
     demo: bool = False  # a demo key signed
     simulated: bool = False
@@ -49,13 +55,13 @@ def verify(
     allow_unsigned: bool = False,
     store: keys.Store | None = None,
 ) -> Verification:
-    """Check a record. With `trust` (a file or keys) only those keys count, and a signature by another is not
-    ok; without, any good signature is ok and an unknown key is said. Never raises for what the record holds;
-    raises `Refused` for a trust file that cannot be read.
+    """Check a record. With `trust` (a trust list, see `benchrunner.record.trust`, or keys) only those keys count, each in
+    its roles and for its time, and any other signature is not ok; without, any good signature is ok and an unknown key
+    is said. Never raises for what the record holds; raises `Refused` for a trust list that cannot be read.
     """
     path = Path(path)
-    listed = _trusted(trust)
-    known = {**_known(store), **(listed or {})}
+    listed = None if trust is None else read_trust(trust)
+    known = _known(store)
     result = Verification()
     try:
         survey = container.survey(path)
@@ -70,15 +76,9 @@ def verify(
         result.simulated = header.get("simulated") is not False
         _digests(header, survey, result)
     _signatures(path, raw, header, survey, result)
+    _stamps(path, survey, listed, result)
     _judge(result, known, listed, allow_unsigned)
     return result
-
-
-def _trusted(trust: Path | str | Iterable[PublicKey] | None) -> dict[str, PublicKey] | None:
-    if trust is None:
-        return None
-    found = keys.read_public(trust) if isinstance(trust, str | Path) else list(trust)
-    return {key.thumbprint: key for key in found}
 
 
 def _known(store: keys.Store | None) -> dict[str, PublicKey]:
@@ -173,8 +173,9 @@ def _digests(header: Mapping[str, Any], survey: Survey, result: Verification) ->
 def _signatures(
     path: Path, raw: bytes | None, header: Mapping[str, Any] | None, survey: Survey, result: Verification
 ) -> None:
-    members = [m for m in survey.members if m.name.startswith(SIGNATURES)]
-    there = {m.name: survey.digests[m.name] for m in members}
+    inside = [m for m in survey.members if m.name.startswith(SIGNATURES)]
+    there = {m.name: survey.digests[m.name] for m in inside}
+    members = [m for m in inside if STAMP.fullmatch(m.name) is None]
     wanted = 0
     for member in members:
         wanted += 1
@@ -220,10 +221,32 @@ def _signatures(
             )
 
 
+def _stamps(path: Path, survey: Survey, listed: TrustList | None, result: Verification) -> None:
+    """The time stamps: each over the signature of its number."""
+    members = [m for m in survey.members if STAMP.fullmatch(m.name)]
+    if not members:
+        return
+    from benchrunner.record import stamp  # loads what reads certificates
+
+    authorities = [(a.name, a.certificate) for a in listed.authorities] if listed is not None else []
+    for member in members:
+        signed = member.name.removesuffix(".tst") + ".jws"
+        over = survey.find(signed)
+        if over is None:
+            result.findings.append(Finding(member.name, "time stamp", f"is over {signed}, which is missing"))
+            continue
+        try:
+            token = container.content(path, member, stamp.LARGEST)
+            content = container.content(path, over, signing.LARGEST_TOKEN)
+            result.stamps[signed] = stamp.check(token, content, authorities)
+        except (stamp.StampError, container.ContainerError) as error:
+            result.findings.append(Finding(member.name, "time stamp", str(error)))
+
+
 def _judge(
     result: Verification,
     known: Mapping[str, PublicKey],
-    listed: Mapping[str, PublicKey] | None,
+    listed: TrustList | None,
     allow_unsigned: bool,
 ) -> None:
     says = result.says
@@ -232,33 +255,57 @@ def _judge(
         says.append("not signed: that nothing was changed since it was sealed cannot be shown")
         if not allow_unsigned:
             result.findings.append(Finding("record", "unsigned", "carries no signature"))
-    for signature in result.signatures:
-        thumbprint = signature.key.thumbprint
-        allowed = thumbprint in (listed if listed is not None else known)
-        whose = f"key {thumbprint}, which calls itself {signature.name!r}"
-        if thumbprint in known and known[thumbprint].name:
-            whose = f"key {thumbprint}, known here as {known[thumbprint].name!r}"
-        says.append(
-            f"{signature.part}: signed as {signature.role or 'signer'} by {whose}"
-            + (f", at {signature.at} by the signer's clock" if signature.at else "")
-        )
-        if signature.demo or (thumbprint in known and known[thumbprint].demo):
-            result.demo = True
-            says.append(
-                "a DEMO key: anyone can have it; it shows that nothing was changed by accident, and no more"
-            )
-        if not allowed and listed is not None:
-            result.findings.append(
-                Finding(signature.part, "unknown key", "is by a key that is not on the trust list")
-            )
-        elif not allowed:
-            says.append("the key is unknown here: nothing was changed since signing; by whom is open")
-    result.known = bool(result.signatures) and all(
-        s.key.thumbprint in (listed if listed is not None else known) for s in result.signatures
-    )
+    counted = [_judge_one(signature, result, known, listed) for signature in result.signatures]
+    result.known = bool(counted) and all(counted)
     if result.simulated:
         says.append("SIMULATED BENCH: not evidence about any real equipment")
     del result.findings[MOST_FINDINGS:]
     result.ok = not result.findings
     if not damaged:
         says.insert(0, "container, header and every part are as they were sealed")
+
+
+def _judge_one(
+    signature: Signature, result: Verification, known: Mapping[str, PublicKey], listed: TrustList | None
+) -> bool:
+    """What is said of one signature that holds; whether its key counts."""
+    says, thumbprint = result.says, signature.key.thumbprint
+    whose = f"key {thumbprint}, which calls itself {signature.name!r}"
+    if thumbprint in known and known[thumbprint].name:
+        whose = f"key {thumbprint}, known here as {known[thumbprint].name!r}"
+    says.append(
+        f"{signature.part}: signed as {signature.role or 'signer'} by {whose}"
+        + (f", at {signature.at} by the signer's clock" if signature.at else "")
+    )
+    if signature.comment:
+        says.append(f"    comment, signed with it: {signature.comment}")
+    stamp = result.stamps.get(signature.part)
+    if stamp is not None:
+        whose_word = (
+            f"trusted as {stamp.trusted!r}" if stamp.trusted else "not on a trust list: its word only"
+        )
+        says.append(
+            f"    time stamp: it existed at {stamp.at.isoformat()}, says {stamp.authority} ({whose_word})"
+        )
+    if signature.covers:
+        says.append(f"    made over {', '.join(sorted(signature.covers))} as well")
+    entry = listed.find(thumbprint) if listed is not None else None
+    if (
+        signature.demo
+        or (thumbprint in known and known[thumbprint].demo)
+        or (entry is not None and entry.demo)
+    ):
+        result.demo = True
+        says.append(
+            "a DEMO key: anyone can have it; it shows that nothing was changed by accident, and no more"
+        )
+    if listed is None:
+        if thumbprint not in known:
+            says.append("the key is unknown here: nothing was changed since signing; by whom is open")
+        return thumbprint in known
+    standing = stands(signature, listed, stamp.at if stamp is not None and stamp.trusted else None)
+    if standing.finding is not None:
+        result.findings.append(standing.finding)
+        return False
+    says.append(f"    {standing.says}")
+    return True
