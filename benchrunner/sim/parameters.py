@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from benchrunner.sim.array import PvArray
 from benchrunner.sim.battery_parameters import battery_parameters
+from benchrunner.sim.chemistry import CHEMISTRIES
 from benchrunner.sim.layout import CONNECTION, PV_MOST, STAGE, P, Q
 
 if TYPE_CHECKING:
@@ -53,7 +54,9 @@ def _filled(values: dict[str, float], places: dict[str, int]) -> Array:
 
 def _battery_inverter(card: "PairingCard") -> dict[str, float]:
     b, c, t = card.battery_inverter, card.battery, card.twin
-    total = t.series_resistance + t.fast_resistance + t.slow_resistance
+    # the loop is set for the battery at its stiffest: near full charge, where a charging lead-acid cell resists most
+    stiffest = t.series_resistance * (1.0 + CHEMISTRIES[c.chemistry].full_rise)
+    total = stiffest + t.fast_resistance + t.slow_resistance
     window = b.grid_frequency_window or (b.rated_frequency - 1.5, b.rated_frequency + 1.5)
     return {
         "link_capacitance": t.link_capacitance,

@@ -138,9 +138,10 @@ def step_shift(x: Any, p: Any, top: float, dt: float) -> None:
     if x[S.u_shift] < -1.0:
         most = DC_RATE * dt
     u = x[S.u_shift] + min(most, max(-most, wanted - x[S.u_shift]))
-    failing = u >= MOST - 1e-6 and tightest > 0.02
+    comes = x[S.m_power] < -0.02 * p[P.p_rated]  # a surplus, however high the frequency
+    failing = u >= MOST - 1e-6 and tightest > 0.02 and comes
     x[S.t_failing] = x[S.t_failing] + dt if failing else 0.0
-    x[S.t_held] = x[S.t_held] + dt if tightest < 0.0 else 0.0
+    x[S.t_held] = 0.0 if comes else x[S.t_held] + dt
     x[S.u_shift] = u
     ki, follow = p[P.loop_integral], share(dt, p[P.tracking_time])
     x[S.z_voltage] += dt * ki * e_voltage + follow * (u - u_voltage)
