@@ -78,6 +78,12 @@ class LinkPart(Part):
     stop_bits: Literal[1, 2] = 1
     base: int = Field(default=40000, ge=0, le=65535, description="SunSpec base register (40000, 50000 or 0)")
     words: Literal["high first", "low first"] = "high first"
+    checksum: Literal["none", "sum", "xor", "crc-16"] = Field(
+        default="none", description="of each line on a serial link, in hexadecimal digits before its ends"
+    )
+    checksum_mark: str = Field(
+        default="", max_length=1, pattern=r"^[ -~]?$", description="the character before the checksum, if any"
+    )
 
 
 class Identify(Part):
@@ -290,6 +296,8 @@ def driver_problems(card: DriverCard) -> Found:
             card.number(name, value)
         except Mended as error:
             yield ("safe", index), error.what, error.mend
+    if card.link.checksum != "none" and card.link.kind != "serial":
+        yield ("link", "checksum"), "belongs to serial lines", "leave it out; other links have their own"
     if card.link.kind != "modbus" and card.identify.query is None:
         yield ("identify",), "has no query", 'give query = "*IDN?", or what the instrument has'
 

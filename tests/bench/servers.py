@@ -18,6 +18,8 @@ class LineServer:
     def __init__(self, answer: Answer, hello: bytes = b"") -> None:
         self.answer, self.hello = answer, hello
         self.count = self.connections = 0
+        self.pieces, self.between = 0, 0.002  # bytes at once (0: all), s between them
+        self.reset_after = -1  # bytes of a reply after which the connection is reset
         self._socket = socket.create_server(("127.0.0.1", 0))
         self.port = self._socket.getsockname()[1]
         self._open: list[socket.socket] = []
@@ -53,12 +55,31 @@ class LineServer:
                     reply = self.answer(line.strip(), self.count)
                     if reply is None:
                         return
-                    if reply:
-                        connection.sendall(reply)
+                    if reply and not self._send(connection, reply):
+                        return
         except OSError:
             pass
         finally:
             connection.close()
+
+    def _send(self, connection: socket.socket, reply: bytes) -> bool:
+        if self.reset_after >= 0:
+            connection.sendall(reply[: self.reset_after])
+            time.sleep(0.02)
+            connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            return False
+        step = self.pieces or len(reply)
+        for at in range(0, len(reply), step):
+            connection.sendall(reply[at : at + step])
+            if self.pieces:
+                time.sleep(self.between)
+        return True
+
+    def shout(self, data: bytes) -> None:
+        """Send to every connection what nobody asked for."""
+        for connection in self._open:
+            with suppress(OSError):
+                connection.sendall(data)
 
     def drop(self) -> None:
         """Close every connection, as a restarting instrument does; it listens on."""

@@ -1,4 +1,4 @@
-"""PyVISA on pyvisa-py against real sockets that misbehave."""
+"""TCP sockets that misbehave, through our own link and through PyVISA on pyvisa-py: both must tell the same."""
 
 import math
 import socket
@@ -10,21 +10,48 @@ from servers import LineServer
 
 from benchrunner.bench.instrument import Instrument
 from benchrunner.bench.links import base
+from benchrunner.bench.links.base import Link
+from benchrunner.bench.links.tcp import SocketLink
+from benchrunner.bench.links.visa import VisaLink
 from benchrunner.bench.wire import connect
+from benchrunner.cards.bench import Bench
 from benchrunner.errors import LinkError
 
 GOOD = b"230.1,1.5,345.0,345.2,10.0,0.999,50.01\n"
 IDENTITY = b"Highmoor Training Laboratory,Meter,7,1.0\n"
 
 
-@pytest.fixture(autouse=True)
-def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture(autouse=True, params=["own", "pyvisa"])
+def _links(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(base, "REOPEN_AFTER", 0.0)
+
+    def link_for(bench: Bench, name: str, port_base: int | None = None) -> Link:
+        part, driver = bench.card.instruments[name], bench.drivers[name]
+        if request.param == "own":
+            return SocketLink(name, part.address, driver.link.read_ends.encode(), part.timeout or 1.0)
+        return VisaLink(name, part.address, driver.link, part.timeout or 1.0)
+
+    monkeypatch.setattr("benchrunner.bench.wire.link_for", link_for)
 
 
 def meter(port: int) -> Instrument:
     address = f"TCPIP0::127.0.0.1::{port}::SOCKET"
     return connect(bench_of(instrument_text("meter", "bus", "ac_meter", "ac-meter-scpi", address)))["meter"]
+
+
+def test_which_link_an_address_gets() -> None:
+    """Plain sockets get our own link, unless the bench card names another VISA library; other resources PyVISA's."""
+    from benchrunner.bench.links.opening import link_for
+
+    def kind(address: str, head: str = "") -> str:
+        text = head + instrument_text("meter", "bus", "ac_meter", "ac-meter-scpi", address)
+        return type(link_for(bench_of(text), "meter")).__name__
+
+    assert kind("TCPIP0::127.0.0.1::5025::SOCKET") == kind("TCPIP::bench-pc.lab::1::SOCKET") == "SocketLink"
+    assert kind("TCPIP0::127.0.0.1::5025::SOCKET", 'visa_library = "/usr/lib/libvisa.so"\n') == "VisaLink"
+    for address in ("TCPIP0::10.0.0.2::inst0::INSTR", "TCPIP0::10.0.0.2::hislip0,4880::INSTR",
+                    "USB0::0x0957::0x1796::S1::INSTR", "GPIB0::7::INSTR", "ASRL/dev/ttyUSB0::INSTR"):  # fmt: skip
+        assert kind(address) == "VisaLink"
 
 
 def usual(line: bytes) -> bytes:
@@ -137,10 +164,59 @@ def test_unasked_bytes_break_the_link() -> None:
     ) as server:
         instrument = meter(server.port)
         instrument.open()
+        with pytest.raises(LinkError, match=r"nothing had asked for|more than one line"):
+            for _ in range(2):  # at once, or before the next query
+                instrument.poll()
+                time.sleep(0.05)
+        assert not instrument.link.is_open
+        instrument.close()
+
+
+def test_bytes_between_two_queries_break_the_link() -> None:
+    with LineServer(lambda line, _: usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
         instrument.poll()
+        server.shout(b"99,0,0,0,0,0,0\n")
         time.sleep(0.05)
         with pytest.raises(LinkError, match="nothing had asked for"):
             instrument.poll()
+        assert instrument.poll()[0] == 230.1
+        instrument.close()
+
+
+def test_reply_in_small_pieces_is_one_reply() -> None:
+    with LineServer(lambda line, _: usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        server.pieces = 3
+        assert instrument.poll() == (230.1, 1.5, 345.0, 345.2, 10.0, 0.999, 50.01)
+        instrument.close()
+
+
+def test_a_reply_that_trickles_ends_with_the_time_out() -> None:
+    """A byte now and then keeps no run waiting: the whole reply has one time-out."""
+    with LineServer(lambda line, _: usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        server.pieces, server.between = 1, 0.05
+        began = time.monotonic()
+        with pytest.raises(LinkError):
+            instrument.poll()
+        assert time.monotonic() - began < 4.0  # PyVISA waits its time-out anew for each byte of one reading
+        server.pieces = 0
+        instrument.close()
+
+
+def test_reset_in_the_middle_of_a_reply() -> None:
+    with LineServer(lambda line, _: usual(line)) as server:
+        instrument = meter(server.port)
+        instrument.open()
+        server.reset_after = 5
+        with pytest.raises(LinkError):
+            instrument.poll()
+        server.reset_after = -1
+        assert instrument.poll()[0] == 230.1
         instrument.close()
 
 

@@ -112,6 +112,16 @@ class Link:
                 self._misses = 0
             return registers
 
+    def write_registers(self, address: int, values: list[int]) -> None:
+        """Write holding registers (Modbus function 16), at once. Raises `LinkError`."""
+        with self._lock:
+            self._ready()
+            try:
+                self._write_registers(address, values)
+            except Exception as error:
+                asked = f"writing registers {address}..{address + len(values) - 1}"
+                raise self._failed(asked.encode(), error) from error
+
     def close(self) -> None:
         """Close the link; it may be opened again."""
         with self._lock:
@@ -193,6 +203,9 @@ class Link:
 
     def _read_registers(self, address: int, count: int) -> list[int]:
         raise NotImplementedError(f"{type(self).__name__} carries no registers")
+
+    def _write_registers(self, address: int, values: list[int]) -> None:
+        raise NotImplementedError(f"{type(self).__name__} writes no registers")
 
 
 class NoReplyError(Exception):

@@ -11,10 +11,12 @@ import time
 from typing import Any
 
 from benchrunner.bench.links.base import LONGEST_REPLY, Link, NoReplyError
+from benchrunner.bench.links.checksum import opened, sealed
+from benchrunner.bench.links.quiet import settle
 from benchrunner.cards.driver import LinkPart
 
 QUIET = 0.05  # s without a byte before a line counts as quiet
-LONGEST_NOISE = 2.0  # s; a line that never falls quiet is refused
+PARITY = {"none": "N", "even": "E", "odd": "O"}
 
 
 class SerialLink(Link):
@@ -24,6 +26,9 @@ class SerialLink(Link):
         super().__init__(name, address, timeout)
         self._part = part
         self._ends = part.read_ends.encode() or b"\n"
+        self._cut = -len(self._ends)
+        self._write_ends = part.write_ends.encode()
+        self._checksum, self._mark = part.checksum, part.checksum_mark.encode()
         self._port: Any = None
 
     def _open(self) -> None:
@@ -33,7 +38,7 @@ class SerialLink(Link):
         settings: dict[str, Any] = {
             "baudrate": part.baud,
             "bytesize": part.data_bits,
-            "parity": {"none": "N", "even": "E", "odd": "O"}[part.parity],
+            "parity": PARITY[part.parity],
             "stopbits": part.stop_bits,
             "timeout": self.timeout,
             "write_timeout": self.timeout,
@@ -44,39 +49,60 @@ class SerialLink(Link):
             self._port = serial.Serial(self.address.removeprefix("serial:"), **settings)
         else:
             self._port = serial.serial_for_url(self.address, **settings)
-        self._settle()
+        if self.failures:
+            settle(self._port, QUIET)
+        else:
+            self._port.reset_input_buffer()
 
     def _close(self) -> None:
         port, self._port = self._port, None
         if port is not None:
             port.close()
 
-    def _settle(self) -> None:
-        """Wait until nothing comes any more, and throw it away; only needed after a failure."""
-        if not self.failures:
-            self._port.reset_input_buffer()
-            return
-        end = time.monotonic() + LONGEST_NOISE
-        quiet_since = time.monotonic()
-        while time.monotonic() - quiet_since < QUIET:
-            if self._port.in_waiting:
-                self._port.reset_input_buffer()
-                quiet_since = time.monotonic()
-            if time.monotonic() > end:
-                raise NoReplyError("the line does not fall quiet")
-            time.sleep(QUIET / 10)
-
     def _query(self, message: bytes) -> bytes:
-        self._port.reset_input_buffer()
-        self._write(message)
-        reply = self._port.read_until(self._ends, LONGEST_REPLY)
-        if not reply.endswith(self._ends):
+        port = self._port
+        if port.in_waiting:
+            port.reset_input_buffer()
+        self._send(port, message)
+        # what has come is taken at once: pyserial's own reading to an end asks for one byte at a time
+        reply = port.read(1)
+        end = 0.0
+        ends, cut = self._ends, self._cut
+        while reply:
+            place = reply.find(ends)
+            if place >= 0:
+                if place != len(reply) + cut:
+                    raise NoReplyError("more than one line came where one was asked for", reply)
+                break
+            if len(reply) > LONGEST_REPLY:
+                raise NoReplyError("the reply has no end", reply)
+            if end and time.monotonic() > end:
+                raise NoReplyError("no whole reply in time", reply)
+            end = end or time.monotonic() + self.timeout
+            part = port.read(min(port.in_waiting, LONGEST_REPLY) or 1)
+            if not part:
+                break
+            reply += part
+        if not reply.endswith(ends):
             raise NoReplyError("no whole reply", bytes(reply))
-        return bytes(reply[: -len(self._ends)])
+        line = bytes(reply[:cut])
+        return line if self._checksum == "none" else self._opened(line)
 
     def _write(self, message: bytes) -> None:
-        sent = self._port.write(message)
-        if sent is not None and sent != len(message):
-            raise NoReplyError(f"only {sent} of {len(message)} bytes could be sent")
+        self._send(self._port, message)
         with contextlib.suppress(AttributeError):  # device servers have nothing to flush
             self._port.flush()
+
+    def _send(self, port: Any, message: bytes) -> None:
+        if self._checksum != "none":
+            body = message[: len(message) - len(self._write_ends)]
+            message = sealed(self._checksum, self._mark, body) + self._write_ends
+        sent = port.write(message)
+        if sent is not None and sent != len(message):
+            raise NoReplyError(f"only {sent} of {len(message)} bytes could be sent")
+
+    def _opened(self, line: bytes) -> bytes:
+        try:
+            return opened(self._checksum, self._mark, line)
+        except ValueError as error:
+            raise NoReplyError(str(error), line) from error
