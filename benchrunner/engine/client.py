@@ -32,6 +32,7 @@ class Session:
         self.ended: dict[str, Any] | None = None  # the data of the `ended` event, once it came
         self.said: list[str] = []  # what the engine wrote to its error output, last 200 lines
         self._prepared = False
+        self._through = threading.Event()  # the event stream has ended: engine and watchdog are both gone
         for name, target in (("engine events", self._read), ("engine errors", self._read_errors)):
             threading.Thread(target=target, name=name, daemon=True).start()
 
@@ -66,8 +67,8 @@ class Session:
 
     @property
     def alive(self) -> bool:
-        """Whether the engine still runs."""
-        return self._process.poll() is None
+        """Whether the engine still runs, or the watchdog that goes on in its place."""
+        return self._process.poll() is None or not self._through.is_set()
 
     def send(self, wish: dict[str, str]) -> None:
         """`{"wish": "stop" | "pause" | "resume", "why": ...}` or `{"answer": text, "to": step}`.
@@ -100,7 +101,7 @@ class Session:
         return self._process.wait(timeout)
 
     def close(self, patience: float = PATIENCE) -> None:
-        """Hang up: the engine makes safe and seals. Waits `patience` seconds for it, then ends it."""
+        """Hang up: the engine makes safe and seals. Waits `patience` seconds for it, then ends it; then for its watchdog."""
         if self._process.stdin and not self._process.stdin.closed:
             with contextlib.suppress(OSError):
                 self._process.stdin.close()
@@ -109,6 +110,7 @@ class Session:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
+        self._through.wait(patience)
 
     def _write(self, line: str) -> None:
         try:
@@ -123,7 +125,9 @@ class Session:
         for line in self._process.stdout:
             try:
                 event = json.loads(line)
-            except json.JSONDecodeError:
+            except ValueError:
+                continue
+            if not isinstance(event, dict):  # what an engine that was killed left of a line may be a number
                 continue
             if event.get("kind") == "prepared":
                 self._prepared = True
@@ -132,6 +136,7 @@ class Session:
             self._events.put(event)
         self._process.stdout.close()
         self._events.put(None)
+        self._through.set()
 
     def _read_errors(self) -> None:
         assert self._process.stderr is not None

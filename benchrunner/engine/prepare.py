@@ -10,6 +10,7 @@ from typing import TypeVar
 
 from benchrunner.bench.fits import calibration_notes, check_bench, fits
 from benchrunner.bench.hosts import live_rate
+from benchrunner.bench.locks import lock_problem, untold
 from benchrunner.bench.plan import guards as bench_guards
 from benchrunner.bench.plan import reaction_time, safe_steps, sources_and_channels
 from benchrunner.cards.bench import Bench, read_bench
@@ -74,6 +75,7 @@ def prepare(request: RunRequest) -> Prepared:
     if bench is not None:
         gathered.problems += _speed_problems(request, bench)
         gathered.problems += _gate_problems(request, bench)
+        gathered.problems += filter(None, [lock_problem(bench, request.bench, request.port_base)])
     if procedure is None or pairing is None or bench is None:
         gathered.stop_if_any()
     assert procedure is not None and pairing is not None and bench is not None
@@ -102,6 +104,7 @@ def prepare(request: RunRequest) -> Prepared:
             *(f"{name} set to {value}" for name, value in request.settings.items()),
             *_polled_seldom(plan, bench),
             *calibration_notes(bench),
+            *(release.says for release in untold(bench, request.port_base)),
         ),
     )
 

@@ -48,14 +48,7 @@ def rescue(
     place = f" ({trace[-1].name}, line {trace[-1].lineno})" if trace else ""
     reason = f"the program failed: {type(error).__name__}: {error}{place}"
 
-    def say(output: Output) -> None:
-        if isinstance(output, Event):
-            with contextlib.suppress(Exception):
-                tell(output)
-        else:
-            with contextlib.suppress(Exception):  # an order that cannot be given is missed, and said to be
-                host.submit(output)
-
+    say = _sayer(host, tell)
     now = host.now
     say(Event(now, "note", {"text": f"the run ends here: {reason}", "level": "error"}))
     safe, code = "not needed", 4
@@ -70,19 +63,42 @@ def rescue(
 
 def _make_safe(plan: RunPlan, host: Host, now: float, say: Callable[[Output], None]) -> bool:
     sequence = SafeSequence(plan.safe, plan.sources, plan.rounds, count(FIRST_NUMBER).__next__)
+    return _follow(sequence, plan.tick, host, now, say)
+
+
+def carry_out(sequence: SafeSequence, tick: float, host: Host, tell: Callable[[Event], None]) -> bool:
+    """Follow a safe order on a bench, to its end; whether it is confirmed. Never raises for what the bench does."""
+    return _follow(sequence, tick, host, host.now, _sayer(host, tell))
+
+
+def _sayer(host: Host, tell: Callable[[Event], None]) -> Callable[[Output], None]:
+    def say(output: Output) -> None:
+        if isinstance(output, Event):
+            with contextlib.suppress(Exception):
+                tell(output)
+        else:
+            with contextlib.suppress(Exception):  # an order that cannot be given is missed, and said to be
+                host.submit(output)
+
+    return say
+
+
+def _follow(
+    sequence: SafeSequence, tick: float, host: Host, now: float, say: Callable[[Output], None]
+) -> bool:
     for output in sequence.start(now):
         say(output)
     give_up = time.monotonic() + NO_LONGER
-    due = now + plan.tick
+    due = now + tick
     while not sequence.ended and time.monotonic() < give_up:
         try:
             item = host.next(due)
         except Exception:  # the bench cannot be reached: time goes on, and the sequence says what it missed
-            time.sleep(plan.tick)
+            time.sleep(tick)
             item = None
         if item is None:
             item = Tick(max(due, host.now))
-            due = item.arrived + plan.tick
+            due = item.arrived + tick
         for output in sequence.feed(item):
             say(output)
     return sequence.ended and sequence.confirmed

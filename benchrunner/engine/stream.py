@@ -43,6 +43,14 @@ class EventStream:
         self._thread.start()
         self.broken = False
 
+    @property
+    def descriptor(self) -> int | None:
+        """The sink's descriptor, for a process that goes on with it; None where it has none."""
+        try:
+            return self._sink.fileno()
+        except (OSError, ValueError, AttributeError):
+            return None
+
     def emit(self, event: Event) -> None:
         """Queue one event."""
         self.send(event.at, event.kind, event.data)

@@ -5,6 +5,7 @@ from dataclasses import asdict
 from typing import Any
 
 from benchrunner.bench.hosts import build_host
+from benchrunner.bench.live import LiveHost
 from benchrunner.cards.pairing import preflight
 from benchrunner.core.messages import Event
 from benchrunner.core.runner import Runner
@@ -13,6 +14,7 @@ from benchrunner.engine import loop
 from benchrunner.engine.prepare import Prepared, default_out
 from benchrunner.engine.rescue import Failed
 from benchrunner.engine.stream import EventStream, LiveReadings
+from benchrunner.engine.watchdog.guarding import Guarding
 from benchrunner.errors import Problem, Refused
 from benchrunner.procedure.running import PlannedStep
 from benchrunner.record.facts import RunFacts, Verbatim, utc_now
@@ -25,6 +27,14 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
     """Run what was prepared; the data of the `ended` event. Raises `Refused` or `LinkError` before anything is switched on."""
     request = prepared.request
     key = Store().open(request.key, request.passphrase) if request.key else None
+    with Guarding(prepared, stream) as guarding:
+        return _guarded_run(prepared, stream, wishes, key, guarding)
+
+
+def _guarded_run(
+    prepared: Prepared, stream: EventStream, wishes: Any, key: Any, guarding: Guarding
+) -> dict[str, Any]:
+    request = prepared.request
     host = build_host(
         prepared.bench,
         prepared.pairing,
@@ -35,9 +45,11 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
     )
     runner = Runner(prepared.plan)
     try:
+        guarding.start(live=isinstance(host, LiveHost))
         host.open()
         identities = host.identify()
         _refuse_stand_ins(prepared, identities)
+        guarding.ready()
         stamp = utc_now().replace(":", "").replace("-", "")[:15]
         folder = default_out(request, prepared.plan.order, prepared.pairing_document.path, stamp)
         try:
@@ -54,7 +66,8 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
                 if request.live
                 else None
             )
-            failed = loop.run(runner, host, journal, stream, wishes, live, _answers(prepared))
+            with guarding.over(host, folder) as guarded:
+                failed = loop.run(runner, guarded, journal, stream, wishes, live, _answers(prepared))
         finally:
             closing = _close(journal)
     finally:
@@ -63,6 +76,7 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
     if not journal.complete and ended["finished"]:  # a pass that the record cannot show is none
         ended = {**ended, "exit": max(ended["exit"], 4), "ended_by": "fault", "finished": False,
                  "reason": "the journal could not be written to its end"}  # fmt: skip
+    ended = guarding.after(ended, str(folder))
     if closing is not None:
         stream.send(host.now, "note", {"text": str(closing), "level": "error"})
     stream.send(host.now, "note", {"text": "sealing the record", "level": "info"})
@@ -85,6 +99,7 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
             {"text": f"{problem}. Then: benchrunner recover {journal.path}", "level": "error"},
         )
         return {**ended, "journal": str(journal.path), "exit": max(ended["exit"], 4)}
+    guarding.sealed(ended, str(record))
     return {**ended, "record": str(record), "signed": key is not None}
 
 
