@@ -1,0 +1,174 @@
+"""The written format: a reader made from the page alone reads every kept record and new ones; the page names what is in them."""
+
+import hashlib
+import json
+import math
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+import record_sample
+
+from benchrunner import data
+from benchrunner.core.messages import Readings
+from benchrunner.record import canonical, codec, container, signing
+from benchrunner.record.container import ContainerError
+from benchrunner.record.journal import Journal
+from benchrunner.record.keys import SigningKey, Store
+from benchrunner.record.opened import Record
+from benchrunner.record.seal import VERSION, seal
+from benchrunner.record.verify import verify
+
+KEPT = sorted((Path(__file__).parents[1] / "vectors" / "records").glob("*.bench"))
+READER = Path(__file__).with_name("mini_reader.py")
+
+
+def page() -> str:
+    return (data.folder("resources") / "guide" / "record-format.md").read_text("utf-8")
+
+
+def read(path: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, str(READER), str(path)], capture_output=True, text=True, timeout=60, check=False
+    )
+
+
+def digest(values: Any) -> str:
+    return hashlib.sha256(values.tobytes()).hexdigest()
+
+
+def held_against(path: Path) -> None:
+    """What the mini reader sees is what the program sees, bit for bit."""
+    done = read(path)
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)
+    record = Record.open(path)
+    assert found["signed"] == [s.role for s in verify(path, store=Store(path.parent / "none")).signatures]
+    assert found["verdicts"] == {f"{c['step']}/{c['id']}": c["verdict"] for c in record.checks}
+    assert found["inputs"] == record.header["counts"]["inputs"] == len(list(record.inputs()))
+    assert found["waves"] == [w.samples.shape[1] for w in record.waveforms]
+    expected = {}
+    for source in record.plan.sources:
+        for name in source.channels:
+            times, values = record.channel(name)
+            if len(times):
+                expected[name] = [digest(times), digest(values)]
+    assert found["channels"] == expected
+    assert expected
+
+
+def test_the_mini_reader_knows_nothing_of_this_program_and_is_small() -> None:
+    text = READER.read_text("utf-8")
+    assert "import benchrunner" not in text
+    assert "from benchrunner" not in text
+    assert len([line for line in text.splitlines() if line.strip()]) < 80
+
+
+@pytest.mark.parametrize("path", KEPT, ids=lambda path: path.stem)
+def test_the_mini_reader_reads_every_kept_record(path: Path, tmp_path: Path) -> None:
+    shutil.copy(path, tmp_path / "x.bench")
+    held_against(tmp_path / "x.bench")
+
+
+def test_the_mini_reader_reads_a_new_record(sealed: Path, tmp_path: Path) -> None:
+    shutil.copy(sealed, tmp_path / "x.bench")
+    held_against(tmp_path / "x.bench")
+
+
+def test_the_mini_reader_reads_every_coding(tmp_path: Path, key: SigningKey) -> None:
+    """Digits that change their number in mid-run, no valid reading, a negative zero, an infinity, digits without end."""
+    awkward = [230.0, 229.85, math.nan, 231.123, 0.0]
+    log = Journal.create(tmp_path / "run", record_sample.facts())
+    for seq in range(1, 200):
+        bus = (awkward[seq % 5], [-0.0, math.inf, 50.0, 1 / 3][seq % 4])
+        log.input(seq, Readings(seq * 0.2, 0, seq * 0.2 - 0.01, 0.2, bus))
+    log.close()
+    path = seal(tmp_path / "run", tmp_path / "x.bench", key)
+    held_against(path)
+
+
+@pytest.mark.parametrize("touch", ["a part", "the header"])
+def test_the_mini_reader_refuses_a_touched_record(touch: str, sealed: Path, tmp_path: Path) -> None:
+    survey = container.survey(sealed)
+    members = {m.name: container.content(sealed, m, m.size) for m in survey.members}
+    name = "readings/bus.parquet" if touch == "a part" else "header.json"
+    old, new = (
+        (members[name][99:100], bytes([members[name][99] ^ 1]))
+        if touch == "a part"
+        else (b'"operator":"A', b'"operator":"B')
+    )
+    members[name] = members[name].replace(old, new, 1)
+    container.write(tmp_path / "x.bench", list(members.items()))
+    done = read(tmp_path / "x.bench")
+    assert done.returncode != 0
+    assert ("a member was changed" if touch == "a part" else "InvalidSignature") in done.stderr
+
+
+def test_the_page_names_everything_that_is_written(sealed: Path) -> None:
+    text = page()
+    named = set(re.findall(r"`([a-z_0-9]+)`", text))
+    header = Record.open(sealed).header
+    assert not set(header) - named, "keys of the header"
+    assert not {key for part in header["parts"] for key in part} - named, "keys of a part"
+    assert not set(header["checks"][0]) - named - {"title", "basis", "limit", "taken", "value"}
+    kinds = set(codec.KINDS) - {"readings", "tick"}
+    assert not kinds - named, "kinds of inputs"
+    token = signing.sign(
+        b"{}", SigningKey.from_seed("x", bytes(32), demo=True), comment="c", covers={"a": "b"}
+    )
+    protected = json.loads(signing.keys.unb64(token.decode().split(".")[0]))
+    assert not set(protected) - named, "keys of a signature"
+    assert f"| {VERSION} |" in text, "the version written now"
+    assert f"| {VERSION + 1} |" not in text
+
+
+@pytest.mark.parametrize("path", KEPT, ids=lambda path: path.stem)
+def test_kept_headers_fit_the_schema(path: Path) -> None:
+    import jsonschema
+
+    schema = json.loads(
+        (data.folder("resources") / "schemas" / "record-header.schema.json").read_text("utf-8")
+    )
+    validator = jsonschema.Draft202012Validator(schema)
+    header = Record.open(path).header
+    assert not list(validator.iter_errors(header))
+    assert list(validator.iter_errors({**header, "version": VERSION + 1}))
+
+
+def _with_header(sealed: Path, path: Path, key: SigningKey, **change: Any) -> Path:
+    """The record with another header, signed anew: sound in itself."""
+    survey = container.survey(sealed)
+    members = {m.name: container.content(sealed, m, m.size) for m in survey.members}
+    raw = canonical.dumps({**json.loads(members["header.json"]), **change})
+    members |= {"header.json": raw, "signatures/0001.jws": signing.sign(raw, key)}
+    container.write(path, list(members.items()))
+    return path
+
+
+def test_a_newer_version_is_refused_in_words(
+    sealed: Path, tmp_path: Path, key: SigningKey, store: Store
+) -> None:
+    path = _with_header(sealed, tmp_path / "newer.bench", key, version=VERSION + 1)
+    with pytest.raises(ContainerError) as refused:
+        Record.open(path)
+    said = str(refused.value)
+    assert f"version {VERSION + 1}" in said
+    assert str(VERSION) in said
+    assert "newer program" in said
+    result = verify(path, store=store)
+    assert not result.ok
+    assert any(f"version {VERSION + 1}" in f.what for f in result.findings)
+
+
+def test_an_unknown_key_in_the_header_is_passed_over(
+    sealed: Path, tmp_path: Path, key: SigningKey, store: Store
+) -> None:
+    path = _with_header(sealed, tmp_path / "more.bench", key, humidity={"value": 0.4, "unit": "1"})
+    assert verify(path, store=store).ok
+    assert Record.open(path).verdict == Record.open(sealed).verdict
+    done = read(path)
+    assert done.returncode == 0, done.stderr
