@@ -42,7 +42,9 @@ def aligned(record: Record, baseline: Record) -> list[Aligned]:
 
 
 def stretches(record: Record) -> dict[str, Stretch]:
-    """Every step that was begun, with its begin and end (the run's last moment where it never ended)."""
+    """Every step that was begun, with its begin and end: where it has none of its own, that is the next step's begin or
+    the run's last moment.
+    """
     begun: dict[str, float] = {}
     ended: dict[str, float] = {}
     for event in record.events:
@@ -55,7 +57,11 @@ def stretches(record: Record) -> dict[str, Stretch]:
         elif phase in ("done", "failed", "skipped") and name in begun:
             ended.setdefault(name, at)
     last = float(record.header.get("duration") or 0.0)
-    return {name: Stretch(start, max(ended.get(name, last), start)) for name, start in begun.items()}
+    later = sorted(begun.values())
+    return {
+        name: Stretch(start, max(ended.get(name) or next((t for t in later if t > start), last), start))
+        for name, start in begun.items()
+    }
 
 
 def _read(record: Record) -> list[str]:

@@ -1,0 +1,38 @@
+"""`benchrunner export`: the readings of a record as a file for other tools."""
+
+import argparse
+from pathlib import Path
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of the command."""
+    parser.add_argument("record")
+    parser.add_argument("--to", required=True, metavar="KIND", help="csv, parquet, xlsx or hdf5")
+    parser.add_argument(
+        "--out", metavar="FILE", default="", help="default: the record's name with the kind's ending"
+    )
+    parser.add_argument(
+        "--channels",
+        nargs="+",
+        default=[],
+        metavar="CHANNEL",
+        help="only these; * stands for anything: 'battery.*'",
+    )
+
+
+def call(options: argparse.Namespace) -> int:
+    """0; refusals are raised."""
+    from benchrunner.cli.verify import a_file
+    from benchrunner.record.doors.export import export
+    from benchrunner.record.opened import Record
+
+    record = Record.open(a_file(options.record))
+    kind = options.to.casefold().strip()
+    out = export(record, kind, Path(options.out) if options.out else "", options.channels)
+    waves = len(record.waveforms)
+    if waves and kind != "hdf5":
+        print(f"without the {waves} captured waveform{'s' if waves > 1 else ''}: --to hdf5 carries them")
+    if record.simulated:
+        print("SIMULATED BENCH: not evidence about any real equipment.")
+    print(out)
+    return 0

@@ -1,0 +1,1 @@
+"""In and out: a record's readings as files that other tools read, and another logger's file as a record."""
