@@ -164,10 +164,14 @@ def test_unasked_bytes_break_the_link() -> None:
     ) as server:
         instrument = meter(server.port)
         instrument.open()
+
+        def twice() -> None:
+            instrument.poll()  # found at once, or before the next query
+            time.sleep(0.05)
+            instrument.poll()
+
         with pytest.raises(LinkError, match=r"nothing had asked for|more than one line"):
-            for _ in range(2):  # at once, or before the next query
-                instrument.poll()
-                time.sleep(0.05)
+            twice()
         assert not instrument.link.is_open
         instrument.close()
 

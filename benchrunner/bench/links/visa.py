@@ -10,6 +10,7 @@ bus itself marks the end of a message (END; IEEE 488.2, 8.3), which then ends th
 """
 
 import contextlib
+import logging
 import os
 import select
 import socket
@@ -19,6 +20,7 @@ from typing import Any
 
 from benchrunner.bench.links.base import LARGEST_BLOCK, LONGEST_REPLY, Link, NoReplyError, block_of
 from benchrunner.cards.driver import LinkPart
+from benchrunner.errors import LinkError
 
 PURE = "@py"  # PyVISA's name for its backend in pure Python
 SLOWEST = 100_000  # bytes/s that a block must come with
@@ -38,6 +40,8 @@ def manager(library: str = PURE) -> Any:
         if found is None or not _open(found):
             import pyvisa
 
+            # each refused opening would print its traceback; what happened comes to the user as a LinkError
+            logging.getLogger("pyvisa").setLevel(logging.CRITICAL)
             found = _managers[library] = pyvisa.ResourceManager(library)
         return found
 
@@ -66,6 +70,7 @@ class VisaLink(Link):
         upper = address.upper()
         self._is_serial = upper.startswith("ASRL")
         self._is_stream = self._is_serial or upper.endswith("::SOCKET")
+        self._broken = False
         self._resource: Any = None
         self._socket: Any = None
         self._session: Any = None
@@ -74,6 +79,7 @@ class VisaLink(Link):
         import pyvisa
 
         milliseconds = max(1, round(self.timeout * 1000))
+        self._broken = False
         found = manager(self._library)
         resource = found.open_resource(self.address, open_timeout=milliseconds)
         try:
@@ -100,6 +106,10 @@ class VisaLink(Link):
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._session = session
 
+    def _failed(self, message: bytes, error: Exception) -> LinkError:
+        self._broken = True
+        return super()._failed(message, error)
+
     def _set_up_line(self, resource: Any) -> None:
         from pyvisa.constants import Parity, StopBits
 
@@ -121,17 +131,29 @@ class VisaLink(Link):
 
     def _close(self) -> None:
         resource, self._resource = self._resource, None
-        interface, self._socket, self._session = self._socket, None, None
+        interface, session = self._socket, self._session
+        self._socket = self._session = None
         try:
-            if resource is not None:
+            if self._broken and isinstance(
+                inner := getattr(getattr(session, "interface", None), "sock", None), socket.socket
+            ):
+                inner.close()  # VXI-11: a polite farewell to an instrument that is gone would take five seconds
+                manager(self._library).visalib.sessions.pop(resource.session, None)
+            elif resource is not None:
                 resource.close()
         finally:
             if isinstance(interface, socket.socket):
                 interface.close()  # a session that fails to close would keep it
 
     def _query(self, message: bytes) -> bytes:
+        began = time.monotonic()
         self._write(message)
-        return self._read() if self._is_stream else self._without_ends(self._message(LONGEST_REPLY))
+        if self._is_stream:
+            return self._read()
+        got = self._without_ends(self._message(LONGEST_REPLY))
+        if time.monotonic() - began > self.timeout:  # some libraries wait longer than they were told
+            raise NoReplyError("no reply in time", got)
+        return got
 
     def _write(self, message: bytes) -> None:
         if self._is_stream:
@@ -140,7 +162,6 @@ class VisaLink(Link):
 
     def _read(self) -> bytes:
         import pyvisa
-
         from pyvisa.constants import StatusCode
 
         got = b""
