@@ -1,4 +1,4 @@
-"""`benchrunner report`: the report of a record as one self-contained HTML file."""
+"""`benchrunner report`: the report of a record, as one self-contained HTML file or as PDF."""
 
 import argparse
 from pathlib import Path
@@ -7,15 +7,43 @@ from pathlib import Path
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
     parser.add_argument("record")
-    parser.add_argument("--html", action="store_true", help="as HTML (the only kind so far, and the default)")
-    parser.add_argument("--out", metavar="FILE", help="default: the record's name with .html")
+    kind = parser.add_mutually_exclusive_group()
+    kind.add_argument("--html", action="store_true", help="as one HTML file (the default)")
+    kind.add_argument("--pdf", action="store_true", help="as PDF")
+    parser.add_argument("--out", metavar="FILE", help="default: the record's name with .html or .pdf")
+    parser.add_argument(
+        "--laboratory",
+        metavar="FILE",
+        help="laboratory card: address, customer, who authorises (see the guide)",
+    )
+    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="of the PDF (default: a4)")
+    parser.add_argument("--sign-with", metavar="FILE", help="sign the PDF with this PKCS#12 file (.p12)")
+    parser.add_argument("--passphrase-file", metavar="F", help="its first line opens the PKCS#12 file")
 
 
 def call(options: argparse.Namespace) -> int:
     """0; refusals are raised."""
     from benchrunner.cli.verify import a_file
-    from benchrunner.report.html import write_report
+    from benchrunner.errors import Problem, Refused
+    from benchrunner.report.laboratory import read_laboratory
 
     record = a_file(options.record)
-    print(write_report(record, Path(options.out) if options.out else record.with_suffix(".html")))
+    card = read_laboratory(options.laboratory) if options.laboratory else None
+    if not options.pdf:
+        if options.sign_with:
+            raise Refused(Problem("--sign-with", "signs a PDF only", "give --pdf as well"))
+        from benchrunner.report.html import write_report
+
+        print(write_report(record, Path(options.out) if options.out else record.with_suffix(".html"), card))
+        return 0
+    from benchrunner.report.pdf import write_pdf
+
+    signer = None
+    if options.sign_with:
+        from benchrunner.cli.run import passphrase
+        from benchrunner.report.pdf_signature import read_signer
+
+        signer = read_signer(options.sign_with, passphrase(options.sign_with, options.passphrase_file))
+    out = Path(options.out) if options.out else record.with_suffix(".pdf")
+    print(write_pdf(record, out, card, options.paper, signer))
     return 0

@@ -55,7 +55,7 @@ class Pictures:
         self.record = record
         self.plan = record.plan
         self._known: dict[str, tuple[Floats, Floats]] = {}
-        self._periods = {c: s.period for s in self.plan.sources for c in s.channels}
+        self.periods = {c: s.period for s in self.plan.sources for c in s.channels}
         self.end = float(record.header["duration"]) or 1.0
 
     def steps(self) -> list[StepPicture]:
@@ -75,7 +75,7 @@ class Pictures:
     def overview(self, steps: list[StepPicture]) -> str:
         """The whole run: what the battery, the bus and the sources did, with the steps as marks."""
         end = min(self.end, max((p.end for p in steps), default=self.end))
-        present = [name for name in OVERVIEW if name in self._periods][:6]
+        present = [name for name in OVERVIEW if name in self.periods][:6]
         panels = [self._panel(name, (), 62.0, (0.0, end)) for name in present]
         marks = [Mark(p.start, str(number)) for number, p in enumerate(steps, 1)]
         says = f"Course of the whole run over {words.span(self.end)}: " + "; ".join(
@@ -139,7 +139,7 @@ class Pictures:
         wanted += _condition_channels(step.until) + _condition_channels(step.requires)
         wanted += [order.setting for order in step.do]
         wanted += DEFAULT[:2]
-        return [name for name in dict.fromkeys(wanted) if name in self._periods][:MOST_PANELS]
+        return [name for name in dict.fromkeys(wanted) if name in self.periods][:MOST_PANELS]
 
     def _bounds(
         self, check: dict[str, Any], channel: str, step: PlannedStep
@@ -169,7 +169,7 @@ class Pictures:
         limits = tuple(
             Limit(_shift(li.low, offset), _shift(li.high, offset), li.name, li.start, li.end) for li in limits
         )
-        trace = Trace(times, values + offset, gap=max(5 * self._periods.get(name, 1.0), 2.5))
+        trace = Trace(times, values + offset, gap=max(5 * self.periods.get(name, 1.0), 2.5))
         finite = values[np.isfinite(values)]
         if self.plan.channels[name].unit == "1" and len(finite) and np.isin(finite, (0.0, 1.0)).all():
             trace = Trace(

@@ -1,0 +1,370 @@
+"""What a report says, as plain data: one content, two renderers (HTML and PDF).
+
+Everything comes from the record, from the laboratory card where one is given, and from what `verify` finds when the
+report is made. Every string is text (never markup), every picture our own SVG.
+"""
+
+import hashlib
+import tomllib
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+from benchrunner.record.opened import Record
+from benchrunner.record.seal import HEADER
+from benchrunner.record.verify import Verification
+from benchrunner.report import words
+from benchrunner.report.clauses import clauses
+from benchrunner.report.laboratory import LaboratoryCard
+from benchrunner.report.pictures import Pictures, StepPicture
+from benchrunner.report.plain import plain
+from benchrunner.report.power_sums import balances
+from benchrunner.report.svg import margin_scale
+
+Row = dict[str, Any]
+
+
+class Svg(str):
+    """A picture that we drew ourselves; any other string is text, whatever it looks like."""
+
+    __slots__ = ()
+
+
+RATINGS = ("rated_power", "rated_voltage", "rated_frequency", "chemistry", "cells", "capacity", "peak_power")
+NAMED = frozenset({"name", "serial", "firmware", "source"})
+MOST_WORST = 6
+
+
+def content(
+    record: Record,
+    verification: Verification,
+    laboratory: LaboratoryCard | None = None,
+    issued: datetime | None = None,
+) -> Row:
+    """The report's content. Raises what a damaged header or part raises: the caller turns that into a refusal."""
+    header = record.header
+    pictures = Pictures(record)
+    steps = pictures.steps()
+    checks = record.checks
+    number = record_number(record)
+    when = (issued or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    where = {picture.step.id: position for position, picture in enumerate(steps, 1)}
+    rows = [check_row(check, where.get(str(check.get("step")))) for check in checks]
+    made: Row = {
+        "number": number,
+        "title": plain(header["procedure"]["title"]),
+        "lead": plain(f"{header['pairing']['title']} · {header['bench']['title']} · {header['started']}"),
+        "subject": plain(header["pairing"]["title"]),
+        "bench": plain(header["bench"]["title"]),
+        "purpose": plain(header["procedure"].get("purpose") or ""),
+        "laboratory": plain(laboratory.laboratory.name if laboratory else header["laboratory"] or "Test report"),
+        "simulated": words.SIMULATED if record.simulated else "",
+        "issued": when,
+        "broken": [plain(f) for f in verification.findings if f.kind != "unsigned"],
+        "outcome": outcome(header, checks),
+        "summary": summary(rows, header, verification),
+        "equipment": equipment(bytes(record.part("pairing.toml") or b"")),
+        "settings": settings(bytes(record.part("pairing.toml") or b"")),
+        "facts": facts(header),
+        "checks": rows,
+        "unjudged": list(dict.fromkeys(plain(c.get("reason")) for c in checks if c.get("verdict") == "not judged")),
+        "rules": [{"rule": r, "says": words.RULES[r]} for r in sorted({str(c.get("rule")) for c in checks} & set(words.RULES))],
+        "uncertainty": f"{words.UNCERTAINTY} Rule, limits and the digest of the procedure were fixed before anything was measured.",
+        "overview": Svg(pictures.overview(steps)),
+        "balances": balances(pictures, steps),
+        "steps": [step_row(p, k) for k, p in enumerate(steps, 1)],
+        "cautions": [plain(c) for c in header["cautions"]],
+        "instruments": [instrument(i) for i in header["instruments"]],
+        "guards": [guard(g) for g in record.plan.guards],
+        "safe": [safe_step(s) for s in header["safe"]["steps"]],
+        "deviations": deviations(header),
+        "program": program(header),
+        "signatures": signatures(verification),
+        "says": [plain(line) for line in verification.says],
+        "caution": words.CAUTION,
+        "accredited": words.ACCREDITED,
+        "items": words.ITEMS,
+        "clauses": [],
+    }  # fmt: skip
+    made["clauses"] = clauses(made, header, laboratory)
+    return made
+
+
+def record_number(record: Record) -> str:
+    """The record's unique identification: the first 16 digits of its header's SHA-256, which a countersignature leaves."""
+    return hashlib.sha256(bytes(record.part(HEADER))).hexdigest()[:16]
+
+
+def outcome(header: Mapping[str, Any], checks: list[dict[str, Any]]) -> Row:
+    """The verdict with how the run ended."""
+    ending = words.ENDINGS.get(str(header["ended_by"]), str(header["ended_by"]))
+    state = str(header["safe"]["state"])
+    worst = tightest(checks)
+    nearest = ""
+    if worst is not None:
+        figures = words.figures(worst)
+        kind = "Worst" if worst["margin"] < 0 else "Tightest"
+        nearest = f"{kind} margin: {worst.get('title') or worst['id']}, {figures.margin} ({figures.in_u})."
+    return {
+        "verdict": plain(header["verdict"]),
+        "sentence": words.verdict_sentence(checks),
+        "finished": bool(header["finished"]),
+        "ending": plain(ending if header["finished"] else f"{ending} {header['reason']}"),
+        "duration": f"Duration {words.span(header['duration'])} on the bench's clock.",
+        "nearest": plain(nearest),
+        "safe": plain(words.SAFE.get(state, state)),
+        "unsafe": state == "not confirmed",
+        "gap": plain(header["gap"]["says"]) if header.get("gap") else "",
+    }
+
+
+def summary(rows: list[Row], header: Mapping[str, Any], verification: Verification) -> Row:
+    """What somebody needs who reads one page: the sense of the verdict, what to look at, who stands for it."""
+    wrong = [r for r in rows if r["verdict"] in ("fail", "inconclusive")]
+    verdict = str(header["verdict"])
+    judged = sum(1 for r in rows if r["verdict"] in ("pass", "fail", "inconclusive"))
+    sense = {
+        "pass": f"All {judged} judged checks met their limits under the decision rule stated for each.",
+        "fail": f"{sum(1 for r in wrong if r['verdict'] == 'fail')} of {judged} judged checks did not meet their limits.",
+        "inconclusive": "No check failed, but at least one could not be decided within its uncertainty or its data.",
+    }.get(verdict, "No check was judged: this run shows neither conformity nor the lack of it.")
+    if not header["finished"]:
+        sense += " The run did not finish, so it does not stand for the whole procedure."
+    near = sorted(
+        (r for r in rows if r["times"] is not None and r["verdict"] == "pass"), key=lambda r: r["times"]
+    )
+    count = len(deviations(header))
+    signed = "; ".join(
+        f"{s.role or 'signer'}: {s.name}{' (DEMO KEY)' if s.demo else ''}" for s in verification.signatures
+    )
+    return {
+        "sense": sense,
+        "wrong": wrong[:MOST_WORST],
+        "more": max(0, len(wrong) - MOST_WORST),
+        "near": near[:3],
+        "deviations": f"{count} listed under Deviations, overrides and notes" if count else "none recorded",
+        "signed": plain(signed) if signed else "not signed",
+    }
+
+
+def check_row(check: Mapping[str, Any], step: int | None) -> Row:
+    """One judgement in words, with its margin drawn."""
+    figures = words.figures(check)
+    value, uncertainty, low, high = (
+        check.get(n) if words.is_number(check.get(n)) else None
+        for n in ("value", "uncertainty", "low", "high")
+    )
+    verdict = str(check.get("verdict"))
+    margin = check.get("margin")
+    times = float(margin) / uncertainty if words.is_number(margin) and uncertainty else None
+    measured = plain(
+        f"{check.get('measure', '')} of {check['of']}" if check.get("of") else check.get("measure", "")
+    )
+    silent = verdict in ("pass", "not judged") or not check.get("reason")
+    return {
+        "title": plain(check.get("title") or check["id"]),
+        "step": plain(check.get("step", "")),
+        "at": step,
+        "measure": measured,
+        "limit": plain(figures.limit),
+        "value": plain(figures.value),
+        "uncertainty": plain(figures.uncertainty),
+        "k": f"k = {check['k']:g}"
+        if words.is_number(check.get("k")) and words.is_number(uncertainty)
+        else "",
+        "margin": plain(figures.margin),
+        "in_u": figures.in_u,
+        "times": times,
+        "rule": plain(check.get("rule", "")),
+        "verdict": plain(verdict),
+        "reason": "" if silent else plain(check.get("reason")),
+        "scale": Svg(margin_scale(value, uncertainty, low, high, verdict)),
+    }
+
+
+def step_row(picture: StepPicture, number: int) -> Row:
+    """One step as run: orders, condition, checks, pictures."""
+    step = picture.step
+    orders = "; ".join(order.text or order.setting for order in step.do)
+    until = f"Until {step.until.text}, at most {words.span(step.at_most)}." if step.until else ""
+    return {
+        "number": number,
+        "title": plain(step.title),
+        "group": plain(f"({step.group} {step.repeat})") if step.group else "",
+        "id": plain(step.id),
+        "timing": plain(
+            f"{step.id} · {words.span(picture.end - picture.start)}, from {picture.start:.1f} s · "
+            + (picture.phase if picture.phase != "started" else "did not end")
+            + (f": {picture.text}" if picture.text else "")
+        ),
+        "says": plain(step.says or ""),
+        "orders": plain(". ".join(part for part in (orders, until) if part)),
+        "cautions": [plain(c) for c in step.cautions],
+        "checks": [check_row(c, number) for c in picture.checks],
+        "plots": [{"caption": plain(caption), "svg": Svg(svg)} for caption, svg in picture.plots],
+    }
+
+
+def facts(header: Mapping[str, Any]) -> list[Row]:
+    """Who, when, by which files. `code`: a digest beside the words."""
+
+    def row(what: str, says: object, code: str = "") -> Row:
+        return {"what": plain(what), "says": plain(says), "code": plain(code)}
+
+    basis = "; ".join(str(b) for b in header["procedure"].get("basis") or ())
+    found = [
+        row("Laboratory", header["laboratory"] or "not stated"),
+        row("Operator", header["operator"] or "not stated"),
+        row("Cautions acknowledged by", header["acknowledged"] or "nobody"),
+        row("Begun", f"{header['started']} (sealed {header['sealed']})"),
+        row("Procedure", header["procedure"]["file"] + (f"; basis: {basis}" if basis else ""), header["procedure"]["sha256"]),
+        row("Pairing card", header["pairing"]["file"], header["pairing"]["sha256"]),
+        row("Bench card", header["bench"]["file"], header["bench"]["sha256"]),
+    ]  # fmt: skip
+    for name, parameter in header["parameters"].items():
+        value = parameter["value"]
+        said = words.bound(value, parameter["unit"]) if value is not None else "no value"
+        found.append(row(name, said + (" (set for this run)" if name in header["overrides"] else "")))
+    return found
+
+
+def _card(raw: bytes) -> dict[str, Any]:
+    try:
+        return tomllib.loads(raw.decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError):
+        return {}
+
+
+def _part(name: str) -> str:
+    return plain(name.replace("_", " ").replace("pv", "PV"))
+
+
+def equipment(raw: bytes) -> list[Row]:
+    """What was tested, from the pairing card in the record: part, name, serial number, firmware, source of the figures."""
+    found = []
+    for part, table in _card(raw).items():
+        if isinstance(table, dict) and isinstance(table.get("name"), str):
+            texts = {key: plain(table.get(key, "")) for key in ("name", "serial", "firmware", "source")}
+            ratings = [
+                f"{k.replace('_', ' ')} {table[k]}" for k in RATINGS if isinstance(table.get(k), str | int)
+            ]
+            found.append({"part": _part(part), **texts, "ratings": plain(", ".join(ratings))})
+    return found
+
+
+def settings(raw: bytes) -> list[Row]:
+    """Every nameplate figure and setting of the pairing card, part by part, as it stood for the run."""
+    found = []
+    for part, table in _card(raw).items():
+        if not isinstance(table, dict):
+            continue
+        rows = [
+            {"what": plain(k.replace("_", " ")), "says": plain(_value(v)), "code": ""}
+            for k, v in table.items()
+            if k not in NAMED and isinstance(v, str | int | float | bool | list)
+        ]
+        if rows:
+            found.append({"part": _part(part), "rows": rows})
+    return found
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return " to ".join(map(str, value)) if len(value) == 2 else ", ".join(map(str, value))
+    return str(value)
+
+
+def instrument(item: Mapping[str, Any]) -> Row:
+    """One instrument with its calibration."""
+    name, role = str(item.get("name", "")), item.get("role")
+    return {
+        "name": plain(f"{name} ({role})" if role and role != name else name),
+        "class": plain(str(item.get("class", "")).replace("_", " ")),
+        "identity": plain(item.get("identity") or "none"),
+        "accuracy": plain(item.get("accuracy") or ""),
+        "serial": plain(item.get("serial") or "not stated"),
+        "calibrated": plain(item.get("calibrated") or "not stated"),
+        "due": plain(item.get("due") or "not stated"),
+    }
+
+
+def guard(item: Any) -> Row:
+    """One guard as it stood during the run."""
+    return {
+        "says": plain(item.says or item.id),
+        "channel": plain(item.channel),
+        "allowed": plain(words.limit(item.low, item.high, item.unit, item.channel)),
+        "delay": words.span(item.delay),
+        "acts": words.span(item.acts_within) if item.acts_within else "not worked out",
+        "origin": plain(item.origin),
+    }
+
+
+def safe_step(item: Mapping[str, Any]) -> Row:
+    """One order of making safe."""
+    at = item.get("at")
+    return {
+        "says": plain(item.get("says") or item.get("id")),
+        "phase": plain(item.get("phase", "")),
+        "text": plain(item.get("text", "")),
+        "at": f"{at:.1f} s" if words.is_number(at) else "",
+    }
+
+
+def deviations(header: Mapping[str, Any]) -> list[str]:
+    """Deviations, gates passed by name, parameters set for the run and the operator's notes, one line each."""
+    found = [f"Deviation: {text}" for text in header["deviations"]]
+    for gate in header["overridden"]:
+        said = ", ".join(f"{k} {v}" for k, v in gate.items()) if isinstance(gate, Mapping) else str(gate)
+        found.append(f"Gate passed by name: {said}")
+    found += [f"Parameter set for this run: {name} = {value}" for name, value in header["overrides"].items()]
+    for note in header["notes"]:
+        at = note.get("at")
+        found.append((f"{at:.1f} s: " if words.is_number(at) else "") + str(note.get("text", "")))
+    return [plain(line) for line in found]
+
+
+def program(header: Mapping[str, Any]) -> list[Row]:
+    """Program, data, digests."""
+    made, counts = header["program"], header["counts"]
+    libraries = ", ".join(f"{n} {v}" for n, v in (made["libraries"] or {}).items())
+    rows = [
+        ("Program", f"{made['name']} {made['version']}, Python {made['python']}, {made['platform']}", ""),
+        ("Libraries", libraries or "not stated", ""),
+        ("Seed", header["seed"], ""),
+        (
+            "Data",
+            f"{counts['inputs']} inputs, {counts['readings']} readings, {counts['waveforms']} waveforms",
+            "",
+        ),
+        ("Digest of readings", "", header["digests"]["readings"]),
+        ("Digest of inputs", "", header["digests"]["inputs"]),
+        ("Digest of checks", "", header["digests"]["checks"]),
+    ]
+    return [{"what": w, "says": plain(s), "code": plain(c)} for w, s, c in rows]
+
+
+def signatures(verification: Verification) -> list[Row]:
+    """Every signature that holds, as `verify` sees it now."""
+    return [
+        {
+            "role": plain(s.role),
+            "name": plain(s.name),
+            "demo": s.demo,
+            "key": plain(s.key.thumbprint),
+            "at": plain(s.at),
+            "comment": plain(s.comment),
+        }
+        for s in verification.signatures
+    ]
+
+
+def tightest(checks: list[dict[str, Any]]) -> dict[str, Any] | None:
+    """The judged check with the smallest margin in units of its uncertainty."""
+    there = [
+        c for c in checks
+        if words.is_number(c.get("margin")) and words.is_number(c.get("uncertainty")) and c["uncertainty"] > 0
+    ]  # fmt: skip
+    return min(there, key=lambda c: float(c["margin"]) / float(c["uncertainty"]), default=None)

@@ -1,0 +1,35 @@
+"""Text from a record made harmless and legible: what does not print or turns the writing direction is shown by its number."""
+
+import unicodedata
+
+LONGEST = 4000
+WORD = 42  # characters; a longer word gets places where a line may break
+BREAK = "\u200b"
+HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+
+
+def plain(text: object, longest: int = LONGEST) -> str:
+    """One line of printable text. Controls, bidirectional marks and unassigned characters appear as `[U+202E]`."""
+    given = str(text)
+    cut = given[:longest]
+    shown = "".join(_shown(c) for c in cut)
+    shown = " ".join(shown.split())
+    if len(given) > longest:
+        shown += f" [cut: {len(given) - longest} more characters in the record]"
+    return shown
+
+
+def breakable(text: str) -> str:
+    """The same with an invisible place to break in words that no column could hold."""
+    return " ".join(
+        BREAK.join(word[k : k + 20] for k in range(0, len(word), 20)) if len(word) > WORD else word
+        for word in text.split(" ")
+    )
+
+
+def _shown(character: str) -> str:
+    if character in "\t\n\r":
+        return " "
+    if unicodedata.category(character) in HIDDEN:
+        return f"[U+{ord(character):04X}]"
+    return character
