@@ -44,6 +44,7 @@ from benchrunner.record.frames import (
     pack_ticks,
     read,
 )
+from benchrunner.record.lock import Lock
 
 __all__ = [
     "CAPTURED", "CLOSED", "EVENT", "FACT", "FILE_NAME", "FORMAT", "FRAME", "HEADER", "INPUT", "MAGIC", "ORDER",
@@ -66,9 +67,10 @@ Waiting = bytes | tuple[int, Sequence[Readings]] | tuple[int, Tick]
 class Journal:
     """Writes one run's journal. One thread calls it; another one, inside, does the disk's work."""
 
-    def __init__(self, path: Path, stream: BinaryIO) -> None:
+    def __init__(self, path: Path, stream: BinaryIO, lock: Lock) -> None:
         self.path = path
         self._stream = stream
+        self._lock = lock
         self._pack = msgpack.Packer(default=codec.plain, use_bin_type=True).pack
         self._pack_item = msgpack.Packer(
             default=codec.plain, use_bin_type=True
@@ -106,8 +108,13 @@ class Journal:
         facts = replace(facts, started=facts.started or utc_now(), program=facts.program or program_facts())
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            stream = open(path, "xb", buffering=0)  # noqa: SIM115 - lives as long as the journal
-        except FileExistsError:
+            lock = Lock.hold(folder)
+            try:
+                stream = open(path, "xb", buffering=0)  # noqa: SIM115 - lives as long as the journal
+            except BaseException:
+                lock.release()
+                raise
+        except (FileExistsError, BlockingIOError):
             raise JournalError(
                 Problem(
                     str(path),
@@ -119,12 +126,13 @@ class Journal:
             raise JournalError(
                 Problem(str(path), f"cannot be made: {error.strerror}", "check the folder and the disk")
             ) from error
-        journal = cls(path, stream)
+        journal = cls(path, stream, lock)
         try:
             stream.write(MAGIC)
             (folder / "reserve").write_bytes(b"\0" * RESERVE)
         except OSError as error:
             stream.close()
+            lock.release()
             raise JournalError(
                 Problem(str(path), f"cannot be written: {error.strerror}", "free space on this disk")
             ) from error
@@ -225,6 +233,7 @@ class Journal:
             self._stream.close()
         with contextlib.suppress(OSError):
             (self.path.parent / "reserve").unlink()
+        self._lock.release()
         self._raise()
 
     @property

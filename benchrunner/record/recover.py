@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from benchrunner.errors import Problem, Refused
-from benchrunner.record import journal
+from benchrunner.record import journal, lock
 from benchrunner.record.keys import SigningKey
 from benchrunner.record.opened import Record
 from benchrunner.record.seal import SUFFIX, SealError, seal
@@ -34,9 +34,11 @@ def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | 
     """
     path = Path(source)
     path = path / journal.FILE_NAME if path.is_dir() else path
-    if _growing(path):
-        raise Refused(Problem(str(path), "is still being written", "wait until the run has ended"))
     folder = path.absolute().parent
+    living = lock.held(folder) if path.name == journal.FILE_NAME else None
+    if living if living is not None else _growing(path):
+        mend = "wait until the run has ended, or stop it; what it leaves then is sealed by itself"
+        raise Refused(Problem(str(path), "is still being written by a run that lives", mend))
     try:
         record = seal(
             path, to if to is not None else folder.with_name(folder.name + SUFFIX), key, ended_by="crash"
@@ -44,8 +46,9 @@ def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | 
         header = Record.open(record).header
     except (journal.JournalError, SealError) as error:
         raise Refused(error.problem) from error
-    with contextlib.suppress(OSError):
-        (folder / "reserve").unlink()
+    for left in ("reserve", lock.FILE_NAME):
+        with contextlib.suppress(OSError):
+            (folder / left).unlink()
     return Recovered(record, tuple(_says(header)))
 
 
@@ -70,7 +73,7 @@ def _says(header: dict[str, Any]) -> list[str]:
 
 
 def _growing(path: Path) -> bool:
-    """Whether somebody writes the journal now: while inputs come, a writer hands over something every second."""
+    """The same where no lock tells: while inputs come, a writer hands over something every second."""
     try:
         before = path.stat()
         if abs(time.time() - before.st_mtime) > 5:

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import textwrap
+import time
 import tracemalloc
 import zipfile
 from pathlib import Path
@@ -211,7 +212,7 @@ def test_memory_stays_bounded_while_sealing(tmp_path: Path) -> None:
 
 
 def test_recover_seals_a_crash_and_invents_nothing(tmp_path: Path, key: SigningKey) -> None:
-    record_sample.write(tmp_path / "run", ended=False, close=False).sync()
+    _crashed(record_sample.write(tmp_path / "run", ended=False, close=False))
     _age(tmp_path / "run")
     raw = (tmp_path / "run" / journal.FILE_NAME).read_bytes()
     (tmp_path / "run" / journal.FILE_NAME).write_bytes(raw + b"\x40\0\0\0torn")
@@ -281,10 +282,53 @@ def test_recover_after_kill_9(tmp_path: Path) -> None:
     assert Record.open(outcome.record).header["counts"]["inputs"] == len(inputs())
 
 
-def test_recover_leaves_a_run_alone_that_still_writes(tmp_path: Path) -> None:
+def test_recover_leaves_a_run_alone_that_lives(tmp_path: Path) -> None:
+    """At once, and even where it has had nothing to write for a while."""
+    log = record_sample.write(tmp_path / "run", ended=False, close=False)
+    log.sync()
+    _age(tmp_path / "run")
+    began = time.monotonic()
+    with pytest.raises(Refused, match="still being written") as refused:
+        recover(tmp_path / "run")
+    assert time.monotonic() - began < 0.5
+    assert "run.journal" in refused.value.problems[0].where and refused.value.problems[0].mend
+    log.close()
+    assert sorted(path.name for path in (tmp_path / "run").iterdir()) == [journal.FILE_NAME]
+    recover(tmp_path / "run")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is POSIX's")
+def test_a_run_of_another_process_is_left_alone_until_it_is_killed(tmp_path: Path) -> None:
+    script = """
+import sys, time
+sys.path[:0] = sys.argv[2:4]
+import record_sample, pathlib
+record_sample.write(pathlib.Path(sys.argv[1]), ended=False, close=False).sync()
+print("written", flush=True)
+time.sleep(60)
+"""
+    writer = subprocess.Popen(
+        [sys.executable, "-c", script, str(tmp_path / "run"), str(Path(__file__).parent), os.getcwd()],
+        stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert writer.stdout is not None
+    assert writer.stdout.readline() == "written\n"
+    _age(tmp_path / "run")
+    with pytest.raises(Refused, match="still being written"):
+        recover(tmp_path / "run")
+    writer.kill()
+    writer.wait(10)
+    writer.stdout.close()
+    recover(tmp_path / "run")
+    assert sorted(path.name for path in (tmp_path / "run").iterdir()) == [journal.FILE_NAME]
+
+
+def test_without_a_lock_growth_tells(tmp_path: Path) -> None:
+    """As on a share that knows no locks."""
     import threading
 
     log = record_sample.write(tmp_path / "run", ended=False, close=False)
+    log._lock.release()
     stop = threading.Event()
 
     def go_on() -> None:
@@ -383,6 +427,12 @@ def test_a_failed_capture_has_no_part(sealed: Path) -> None:
     failed = [i for _, i in Record.open(sealed).inputs() if isinstance(i, Captured) and not i.ok]
     assert len(failed) == 1
     assert failed[0].text == "no trigger within 5 s"
+
+
+def _crashed(log: journal.Journal) -> None:
+    """As its process leaves it when it dies: written, not closed, and the system let go of its lock."""
+    log.sync()
+    log._lock.release()
 
 
 def _age(folder: Path) -> None:
