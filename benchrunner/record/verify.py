@@ -199,6 +199,7 @@ def _signatures(
         except (SignatureError, container.ContainerError) as error:
             result.findings.append(Finding(member.name, "signature", str(error)))
             continue
+        _place(found, [m.name for m in members if m.name < member.name], result)
         result.signatures.append(found)
         for name, digest in found.covers.items():
             if there.get(name) != digest:
@@ -219,6 +220,20 @@ def _signatures(
             result.findings.append(
                 Finding(first.part, "signature", "is by another key than the header names")
             )
+
+
+def _place(signature: Signature, before: list[str], result: Verification) -> None:
+    """A signature counts once, and each was made over all that stand before it: so none is copied or slipped in."""
+    for earlier in result.signatures:
+        if earlier.key.thumbprint == signature.key.thumbprint:
+            what = f"is by the same key as {earlier.part}: one person's signature counts once, so this is no second one"
+            result.findings.append(Finding(signature.part, "signature", what))
+    for name in before:
+        if name not in signature.covers and SIGNATURE.fullmatch(name):
+            what = (
+                f"was not made over {name}, though that stands before it: one of the two was put there later"
+            )
+            result.findings.append(Finding(signature.part, "signature", what))
 
 
 def _stamps(path: Path, survey: Survey, listed: TrustList | None, result: Verification) -> None:

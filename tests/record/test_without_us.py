@@ -134,6 +134,15 @@ def _operator_anew(members: Members) -> None:
     members["signatures/0001.jws"] = signing.sign(members["header.json"], key, comment="on second thoughts")
 
 
+def _slipped_in(members: Members) -> None:
+    """A stranger's signature in the witness's place, and the witness's behind it."""
+    names = ("signatures/0001.jws", "signatures/0002.jws")
+    covers = {name: hashlib.sha256(members[name]).hexdigest() for name in names}
+    stranger = SigningKey.from_seed("somebody", bytes(range(3, 35)))
+    members["signatures/0004.jws"] = members["signatures/0003.jws"]
+    members["signatures/0003.jws"] = signing.sign(members["header.json"], stranger, covers=covers)
+
+
 TOUCHED: dict[str, tuple[Callable[[Members], None], str]] = {
     "a reading": (_reading, "a member was changed or is missing"),
     "a verdict": (_verdict, "is not a signature over this header"),
@@ -143,7 +152,8 @@ TOUCHED: dict[str, tuple[Callable[[Members], None], str]] = {
     "a member renamed": (_renamed, "a member was changed or is missing"),
     "all signatures dropped": (_unsigned, "the record is not signed"),
     "signed by another": (_signed_by_another, "by another key than the header names"),
-    "the reviewer dropped": (_reviewer_dropped, "is another or gone"),
+    "the reviewer dropped": (_reviewer_dropped, "was not made over the 1 signatures before it"),
+    "a stranger's slipped in": (_slipped_in, "was not made over the 3 signatures before it"),
     "the operator's made anew": (_operator_anew, "is another or gone"),
 }
 
