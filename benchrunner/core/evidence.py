@@ -17,6 +17,17 @@ from benchrunner.judge import reading_u
 
 Floats = npt.NDArray[np.float64]
 ROOT_3 = math.sqrt(3.0)
+STATEFUL = ("wiring_faults",)  # measures that hold the steady states of several steps against each other
+
+
+@dataclass(frozen=True, slots=True)
+class Steady:
+    """The bench in one steady state: the mean of each channel with the scatter of that mean, and the settings."""
+
+    step: str
+    values: dict[str, float]
+    scatter: dict[str, float]
+    settings: dict[str, float]
 
 
 class Track:

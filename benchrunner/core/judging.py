@@ -12,7 +12,15 @@ from typing import Any
 
 import numpy as np
 
-from benchrunner.core.evidence import ROOT_3, Stretch, Track, reading_uncertainty, wave_uncertainty
+from benchrunner.core.evidence import (
+    ROOT_3,
+    STATEFUL,
+    Steady,
+    Stretch,
+    Track,
+    reading_uncertainty,
+    wave_uncertainty,
+)
 from benchrunner.core.messages import Captured
 from benchrunner.core.plan import Channel, RunPlan
 from benchrunner.judge import Verdict, judge, worst
@@ -38,6 +46,9 @@ class StepEvidence:
     stale: Mapping[str, float]
     capture: Captured | None
     no_capture: str  # why there is none
+    states: tuple[
+        Steady, ...
+    ] = ()  # the steady states up to here, this step's last, where a check compares them
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +59,27 @@ class _Value:
     evaluated: bool = True
     taken: float = math.nan  # bench time at which the value occurred, where it is one moment
     at_least: bool = False  # a lower bound: it had not ended when the data did
+
+
+def compares_states(plan: RunPlan) -> bool:
+    """Whether a check of this run holds steady states of several steps against each other."""
+    return any(check.measure in STATEFUL for step in plan.order.steps for check in step.checks)
+
+
+def steady_state(
+    step: str, begin: float, end: float, tracks: Mapping[str, Track], settings: Mapping[str, float]
+) -> Steady:
+    """The mean of every channel from `begin` to `end` (bench seconds), with the scatter of that mean (type A).
+
+    A channel with a reading missing there, or with none, has no mean: NaN.
+    """
+    means: dict[str, float] = {}
+    scatter: dict[str, float] = {}
+    for name, track in tracks.items():
+        values = track.between(begin, end).values
+        means[name] = float(np.mean(values)) if values.size else math.nan
+        scatter[name] = float(np.std(values, ddof=1) / math.sqrt(values.size)) if values.size > 1 else 0.0
+    return Steady(step, means, scatter, dict(settings))
 
 
 def load_measures(plan: RunPlan) -> None:
@@ -212,6 +244,11 @@ def _evaluate(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> _Va
         spec = CATALOGUE.get(check.measure)
         if spec is None:
             return _Value(note=f"this program has no measure {check.measure!r}")
+        if check.measure in STATEFUL:
+            from benchrunner.measure.wiring import judge_states
+
+            said = judge_states(_states(plan, evidence))
+            return _Value(said.value, said.u, said.note)
         on_wave = _wants_wave(plan, check)
         data = _wave(plan, check, evidence) if on_wave else _series(plan, check, evidence)
         if isinstance(data, str):
@@ -229,6 +266,22 @@ def _evaluate(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> _Va
         measured.at,
         measured.at_least,
     )
+
+
+def _states(plan: RunPlan, evidence: StepEvidence) -> Any:
+    """The steady states with the standard uncertainty of each mean: the meter's own error and the scatter."""
+    from benchrunner.measure.wiring import State, States
+
+    known = []
+    for state in evidence.states:
+        u = {}
+        for name, value in state.values.items():
+            channel = plan.channels[name]
+            own = float(reading_uncertainty(channel, np.array([value]))[0])
+            u[name] = math.hypot(own, state.scatter[name]) if channel.evaluated else math.nan
+        known.append(State(state.step, state.values, u, state.settings))
+    meters = {source.name: source.channels for source in plan.sources}
+    return States(tuple(known), meters)
 
 
 def _wants_wave(plan: RunPlan, check: PlannedCheck) -> bool:

@@ -10,9 +10,17 @@ from collections.abc import Sequence
 from itertools import count
 from typing import Any
 
-from benchrunner.core.evidence import Track
+from benchrunner.core.evidence import Steady, Track
 from benchrunner.core.guards import GuardBoard, Trip
-from benchrunner.core.judging import Check, exit_code, judge_group, load_measures, not_judged, overall
+from benchrunner.core.judging import (
+    Check,
+    compares_states,
+    exit_code,
+    judge_group,
+    load_measures,
+    not_judged,
+    overall,
+)
 from benchrunner.core.messages import (
     Answer,
     Captured,
@@ -60,6 +68,7 @@ class Runner:
         self.plan = plan
         self.board = GuardBoard(plan)
         self.settings: dict[str, float] = {}
+        self.states: list[Steady] | None = [] if compares_states(plan) else None
         self.state = State.READY
         self.now = 0.0
         self.checks: list[Check] = []

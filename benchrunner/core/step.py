@@ -9,9 +9,9 @@ import random
 from typing import Any, Protocol
 
 from benchrunner.core.conditions import Watch, channels_of, kinds_of, longest_hold
-from benchrunner.core.evidence import Track
+from benchrunner.core.evidence import Steady, Track
 from benchrunner.core.guards import GuardBoard
-from benchrunner.core.judging import Check, StepEvidence, judge_step, reached
+from benchrunner.core.judging import Check, StepEvidence, judge_step, reached, steady_state
 from benchrunner.core.messages import Answer, ArmOrder, Captured, Event, OrderDone, Output
 from benchrunner.core.orders import OrderBook
 from benchrunner.core.plan import Channel, RunPlan
@@ -21,6 +21,7 @@ from benchrunner.units import parse
 
 CAPTURE_GRACE = 15.0  # s; for the transfer of a record after its span is over
 DATA_GRACE = 2.0  # s; for a first reading
+STATE_SPAN = 8.0  # s; a steady state is the mean over so long
 
 
 class Desk(Protocol):
@@ -29,6 +30,7 @@ class Desk(Protocol):
     plan: RunPlan
     board: GuardBoard
     settings: dict[str, float]
+    states: list[Steady] | None  # steady states of the bench so far, where a check compares them; else None
 
     def number(self) -> int: ...
     def put(self, outputs: list[Output]) -> None: ...
@@ -118,6 +120,10 @@ class StepRun:
         self.open_question = False
         by = f" ({item.by})" if item.by else ""
         self._event(now, "note", {"text": f"answered{by}: {item.text}", "level": "info"})
+        go_on = self.step.ask.go_on
+        if go_on and item.text not in go_on:
+            self._stop(now, f"the answer was {item.text!r}; the run goes on only with {' or '.join(go_on)}")
+            return
         if self.watch is not None:
             self.watch.answered = True
 
@@ -289,9 +295,14 @@ class StepRun:
             unseen = self.watch.unseen() if self.watch is not None else []
             self.checks.append(reached(step, took, held, unseen, self._longest_period(), self._standing(now)))
         stale = {name: board.stale_limit(name) for name in self.tracks}
+        states = self.desk.states
+        if states is not None and held and step.until is not None:
+            begin = max(self._since, now - STATE_SPAN)
+            states.append(steady_state(step.id, begin, now, self.tracks, self.desk.settings))
         evidence = StepEvidence(
-            self._begin, self._held, self._since, now, self.tracks, stale, self._capture, self._no_capture
-        )
+            self._begin, self._held, self._since, now, self.tracks, stale, self._capture, self._no_capture,
+            tuple(states or ()),
+        )  # fmt: skip
         self.checks.extend(judge_step(self.desk.plan, step, evidence))
         for check in self.checks:
             self._event(now, "check", dict(check))
@@ -337,6 +348,10 @@ class StepRun:
             for name in (check.of, *(text for text in check.arguments.values() if isinstance(text, str))):
                 if name in self.desk.board.where:
                     keep[name] = max(keep.get(name, 0.0), length)
+        if self.desk.states is not None and step.until is not None:
+            for name in plan.channels:
+                if name in self.desk.board.where:
+                    keep[name] = max(keep.get(name, 0.0), 2.0 * STATE_SPAN)
         for name in sorted(channels_of(step.requires) | channels_of(step.until) | set(keep)):
             source, _ = self.desk.board.where[name]
             update = plan.channels.get(name, Channel(name, "1")).update

@@ -72,6 +72,11 @@ def _spec(
     return MeasureSpec(name, says, needs, unit, evaluate, arguments, required, **more)
 
 
+def _of_states(data: Series | Wave, arguments: Arguments) -> Measured:
+    """Judged from the steady states of several steps (`benchrunner.measure.wiring`), never from one channel."""
+    return nothing("needs the steady states of the run")
+
+
 _S, _ONE = _fixed("s"), _fixed("1")
 _LEVEL = {"level": SAME}
 _COUNTED = {"level": SAME, "hysteresis": SAME}
@@ -122,6 +127,8 @@ CATALOGUE: dict[str, MeasureSpec] = {
         arguments=_LEVEL),
         _spec("overshoot", "beyond the final value, as a fraction of the step", "polled", _ONE,
               _polled(polled.overshoot, 3), arguments={"initial": SAME, "final": SAME}, required=()),
+        _spec("wiring_faults", "faults that all meters together show in the wiring", "polled", _ONE, _of_states,
+              of=_POWERS),
         _spec("half_cycle_maximum", "highest half-cycle RMS value", "half-cycle", _own,
               _either(waveform.half_cycle_maximum, polled.maximum), of=("V", "A")),
         _spec("half_cycle_minimum", "lowest half-cycle RMS value", "half-cycle", _own,

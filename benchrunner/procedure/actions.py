@@ -135,7 +135,11 @@ def question(amounts: Amounts, ask: model.Ask, path: KeyPath) -> running.Questio
         amounts.findings.add(
             path, "has both choices and a unit", "a question is answered by a choice or by a number"
         )
-    return running.Question(ask.text, tuple(ask.choices), ask.unit)
+    for index, answer in enumerate(ask.go_on):
+        if answer not in ask.choices:
+            mend = did_you_mean(answer, ask.choices, "choices")
+            amounts.findings.add((*path, "go_on", index), f"{answer!r} is none of the choices", mend)
+    return running.Question(ask.text, tuple(ask.choices), ask.unit, tuple(ask.go_on))
 
 
 def capture(roles: Roles, amounts: Amounts, given: model.Capture, path: KeyPath) -> running.PlannedCapture:

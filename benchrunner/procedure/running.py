@@ -99,6 +99,7 @@ class Question:
     text: str
     choices: tuple[str, ...] = ()
     unit: str = ""
+    go_on: tuple[str, ...] = ()  # the answers with which the run goes on; empty: every answer
 
 
 @dataclass(frozen=True, slots=True)

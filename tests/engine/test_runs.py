@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,12 @@ ROOT = Path(__file__).resolve().parents[2]
 PROCEDURES = sorted(path.stem for path in (ROOT / "procedures").glob("*.toml"))
 
 
+def answers_for(procedure: str) -> dict[str, str]:
+    """The shipped answers to the operator's questions, for the procedures that ask any."""
+    path = ROOT / "resources" / "answers" / f"{procedure}.toml"
+    return tomllib.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+
+
 def digests(record: str) -> dict[str, str]:
     return dict(Record.open(record).header["digests"])
 
@@ -30,7 +37,7 @@ def digests(record: str) -> dict[str, str]:
 def test_every_procedure_passes_on_the_sound_pairing_and_judges_again_the_same(
     procedure: str, start: Callable[..., Any]
 ) -> None:
-    ended = start(procedure).end()
+    ended = start(procedure, answers=answers_for(procedure)).end()
     assert (ended["exit"], ended["verdict"], ended["safe"]) == (0, "pass", "confirmed")
     again = Record.open(ended["record"]).rejudge()
     assert again.ok, again.says

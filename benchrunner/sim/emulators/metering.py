@@ -219,6 +219,9 @@ class Meter:
         # a meter's updates do not keep step with the bench: they begin at a time of its own
         self._phase = (0.1 + 0.8 * draws.uniform(draws.key(seed, name, "updates"), 0)) * options.update
         self._last, self._reply = -2, b""
+        # a clamp round another conductor: its current meets this meter's own voltage
+        foreign = str(options.own.get("clamp_voltage_tap", ""))
+        self._foreign = np.array([places[foreign]], dtype=np.int64) if foreign in places else None
         self.forced = ""  # a fault of the values: stuck, overload or missing
 
     def _row(self, options: Options, seed: int, name: str, quantity: str) -> list[float]:
@@ -260,6 +263,9 @@ class Meter:
             _average(self._ring, first, last, self._plan, self._alternating, self._means)
         else:
             self._means[:] = self._plant.window_mean(self._taps, *self._window(update))
+        if self._foreign is not None:
+            there = float(self._plant.window_mean(self._foreign, *self._window(update))[0])
+            self._means[2] *= self._means[0] / there if there > 1.0 else 0.0
         return not _read(update, self._means, self._plan, self._table, self._out)
 
     def _window(self, update: int) -> tuple[float, float]:
@@ -285,7 +291,7 @@ class Meter:
     def _fresh(self, update: int) -> bytes:
         if update < 0:
             return ",".join([NOT_AVAILABLE] * len(self.shown)).encode()
-        if self._ring is not None:
+        if self._ring is not None and self._foreign is None:
             first, last = self._plant.window(*self._window(update))
             length = _show(
                 self._ring, first, last, update, self._plan, self._table, self._means, self._out, self._bytes

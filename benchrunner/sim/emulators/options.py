@@ -39,6 +39,12 @@ RANGES = {  # what an instrument of the class bears, where the card states no ra
     "pv_source": {"voltage": 1000.0, "current": 60.0},
     "grid_source": {"voltage": 500.0},
 }
+CLAMP = ("current", "power", "apparent_power", "reactive_power")  # what a current clamp bears upon
+LEADS = ("voltage", "power", "apparent_power", "reactive_power")
+PLACES: dict[str, dict[str, str]] = {  # circuit -> the taps that are not its own
+    "grid": {}, "pv": {}, "load": {"frequency": "bus"}, "battery_inverter": {"voltage": "bus", "frequency": "bus"},
+    "battery": {}, "pv_source": {},
+}  # fmt: skip
 NOISE = 0.1  # standard deviation of the noise, as a fraction of the stated limit of error
 FIXED = 0.5  # the fixed error lies within this fraction of the limit, so that with noise the limit holds
 
@@ -126,9 +132,10 @@ def from_bench(bench: "Bench", name: str) -> Options:
             _si(part.simulated.get(f"{quantity}_range"), known.unit, math.inf, where),
             sign / ratio if ratio else sign,
         )
+    own = miswired(part.klass, dict(part.simulated), quantities, where)
     channels = {q: part.channels.get(q, f"{part.role}.{q}") for q in reads}
     options = Options(part.klass, part.role, channels, quantities, part.update, part.window, driver.latency,
-                      serial=part.serial, own=dict(part.simulated),
+                      serial=part.serial, own=own,
                       inputs={int(n): plug.channel for n, plug in part.inputs.items() if n.isdigit()})  # fmt: skip
     latency = _si(part.simulated.get("latency"), "s", driver.latency, where)
     noise = _si(part.simulated.get("noise"), "1", NOISE, where)
@@ -136,6 +143,48 @@ def from_bench(bench: "Bench", name: str) -> Options:
     for key, unit in (("fault_at", "s"), ("fault_seconds", "s"), ("fault_count", "1")):
         _si(part.simulated.get(key), unit, 0.0, where)
     return replace(options, latency=latency, noise=noise, fixed=fixed)
+
+
+def miswired(
+    klass: str, own: dict[str, str | float | bool], quantities: dict[str, QuantityOptions], where: str
+) -> dict[str, str | float | bool]:
+    """A meter wired otherwise than the card says; changes `quantities`, returns the options with the taps it then reads.
+
+    `clamp_reversed = true`; `clamp_factor = 2.0` and `leads_factor = 1.1`, a wrong ratio; `clamp_on = "load"`, the clamp
+    round the conductor of another circuit; `meter_on = "pv"`, clamp and leads there. Raises `Refused`.
+    """
+    factors = {"clamp_factor": CLAMP, "leads_factor": LEADS}
+    for option, touched in factors.items():
+        factor = _si(own.get(option), "1", 1.0, where)
+        if not 1e-6 <= factor <= 1e6:
+            raise Refused(Problem(where, f"{option} = {factor:g} is no ratio", "give a number such as 2.0"))
+        _times(quantities, touched, factor)
+    if own.get("clamp_reversed") is True:
+        turned = ("power", "reactive_power", *(("current",) if klass in ("dc_meter", "pv_source") else ()))
+        _times(quantities, turned, -1.0)
+    taps: dict[str, str | float | bool] = {}
+    for option, touched in (
+        ("clamp_on", ("current", "power")),
+        ("meter_on", (*LEADS[:1], *CLAMP[:2], "frequency")),
+    ):
+        circuit = own.get(option)
+        if circuit is None:
+            continue
+        if not isinstance(circuit, str) or circuit not in PLACES:
+            mend = f"circuits: {', '.join(PLACES)}"
+            raise Refused(
+                Problem(where, f"{option} = {circuit!r} is no circuit of the simulated bench", mend)
+            )
+        taps |= {f"{q}_tap": f"{PLACES[circuit].get(q, circuit)}.{q}" for q in touched if q in quantities}
+        if option == "clamp_on":
+            taps["clamp_voltage_tap"] = f"{PLACES[circuit].get('voltage', circuit)}.voltage"
+    return {**own, **taps}
+
+
+def _times(quantities: dict[str, QuantityOptions], names: tuple[str, ...], factor: float) -> None:
+    for name in names:
+        if name in quantities:
+            quantities[name] = replace(quantities[name], factor=quantities[name].factor * factor)
 
 
 def _si(value: str | float | bool | None, unit: str, otherwise: float, where: str) -> float:

@@ -1,0 +1,71 @@
+"""The wiring proof on the simulated bench: no false alarm, and every fault is found and named."""
+
+from pathlib import Path
+
+import pytest
+from wiring_bench import ANSWERS, found, prove
+
+# fault on the bench -> how many are found, and words of the name
+FAULTS = {
+    "grid clamp reversed": ({"grid_meter": "clamp_reversed = true"}, 1, "current clamp of grid_meter (at grid) is reversed"),
+    "PV clamp reversed": ({"pv_meter": "clamp_reversed = true"}, 1, "current clamp of pv_meter (at pv) is reversed"),
+    "inverter clamp reversed": ({"bus_meter": "clamp_reversed = true"}, 1, "current clamp of bus_meter (at battery_inverter) is reversed"),
+    "battery shunt reversed": ({"battery_meter": "clamp_reversed = true"}, 1, "current clamp of battery_meter (at battery) is reversed"),
+    "grid ratio 2": ({"grid_meter": "clamp_factor = 2.0"}, 1, "current ratio of grid_meter (at grid) is wrong: it reads about 2 times"),
+    "PV ratio 0.5": ({"pv_meter": "clamp_factor = 0.5"}, 1, "current ratio of pv_meter (at pv) is wrong: it reads about 0.5 times"),
+    "inverter ratio 0.1": ({"bus_meter": "clamp_factor = 0.1"}, 1, "current ratio of bus_meter (at battery_inverter) is wrong: it reads about 0.1 times"),
+    "battery ratio 2": ({"battery_meter": "clamp_factor = 2.0"}, 1, "current ratio of battery_meter (at battery) is wrong"),
+    "load ratio 2": ({"load": "clamp_factor = 2.0"}, 1, "current ratio of load (at load) is wrong: it reads about 2 times"),
+    "PV source ratio 2": ({"pv_source": "clamp_factor = 2.0"}, 1, "current ratio of pv_source (at pv_source) is wrong"),
+    "grid divider": ({"grid_meter": "leads_factor = 1.1"}, 1, "voltage ratio of grid_meter (at grid) is wrong: it reads about 1.1 times"),
+    "grid and PV meters exchanged": ({"grid_meter": 'meter_on = "pv"', "pv_meter": 'meter_on = "grid"'}, 1, "grid_meter and pv_meter are exchanged"),
+    "grid and PV clamps exchanged": ({"grid_meter": 'clamp_on = "pv"', "pv_meter": 'clamp_on = "grid"'}, 1, "the current clamps of grid_meter and pv_meter are exchanged"),
+    "inverter and PV clamps exchanged": ({"bus_meter": 'clamp_on = "pv"', "pv_meter": 'clamp_on = "battery_inverter"'}, 1, "the current clamps of pv_meter and bus_meter are exchanged"),
+    "inverter and grid clamps exchanged": ({"bus_meter": 'clamp_on = "grid"', "grid_meter": 'clamp_on = "battery_inverter"'}, 1, "the current clamps of grid_meter and bus_meter are exchanged"),
+    "grid meter on the load": ({"grid_meter": 'meter_on = "load"'}, 1, "grid_meter (at grid) is on the wrong circuit: it reads that of load"),
+    "PV meter on the grid": ({"pv_meter": 'meter_on = "grid"'}, 1, "pv_meter (at pv) is on the wrong circuit: it reads that of grid"),
+    "PV clamp on the load": ({"pv_meter": 'clamp_on = "load"'}, 1, "current clamp of pv_meter (at pv) is on the wrong circuit: round the conductor of load"),
+    "inverter clamp on the load": ({"bus_meter": 'clamp_on = "load"'}, 1, "bus_meter (at battery_inverter) is on the wrong circuit"),
+    "PV clamp round nothing": ({"pv_meter": "clamp_factor = 0.0001"}, 1, "clamp of pv_meter (at pv) is round no conductor"),
+    "reversed and wrong ratio": ({"pv_meter": "clamp_reversed = true, clamp_factor = 2.0"}, 1, "about 2 times what the others show, and its clamp is reversed"),
+    "two clamps reversed": ({"pv_meter": "clamp_reversed = true", "grid_meter": "clamp_reversed = true"}, 2, "grid_meter (at grid) is reversed and the current clamp of pv_meter (at pv) is reversed"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", [1, 23, 71])
+def test_a_sound_bench_is_proved(seed: int, tmp_path: Path) -> None:
+    ended, record = prove(tmp_path, seed=seed)
+    assert (ended["exit"], ended["safe"]) == (0, "confirmed"), found(record)["reason"]
+    assert "every meter agrees with every other" in found(record)["reason"]
+    assert record.rejudge().ok
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_each_fault_is_found_and_named(name: str, tmp_path: Path) -> None:
+    faults, count, words = FAULTS[name]
+    ended, record = prove(tmp_path, faults, seed=7)
+    check = found(record)
+    assert (ended["exit"], ended["safe"]) == (1, "confirmed"), check["reason"]
+    assert check["value"] == count, check["reason"]
+    assert words in check["reason"]
+    assert not check["reason"].split("; ", 1)[1].startswith("either")
+
+
+def test_a_bench_that_was_not_proved_dead_is_not_switched_on(tmp_path: Path) -> None:
+    ended, record = prove(tmp_path, answers={**ANSWERS, "dead-check": "not proved dead"})
+    assert ended["exit"] == 4
+    assert "goes on only with proved dead" in ended["reason"]
+    ordered = [
+        (event["data"]["setting"], event["data"]["value"])
+        for event in record.events
+        if event["kind"] == "order"
+    ]
+    assert (ordered, ended["safe"]) == ([], "not needed")
+
+
+def test_the_answers_stand_in_the_record_and_two_runs_are_alike(tmp_path: Path) -> None:
+    (tmp_path / "a").mkdir(), (tmp_path / "b").mkdir()
+    records = [prove(tmp_path / name)[1] for name in "ab"]
+    assert records[0].header["digests"]["readings"] == records[1].header["digests"]["readings"]
+    said = [event["data"]["text"] for event in records[0].events if event["kind"] == "note"]
+    assert any("nobody: the bench is simulated" in text for text in said)

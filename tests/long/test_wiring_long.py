@@ -1,0 +1,26 @@
+"""The wiring proof over many seeds: never a false alarm, and each kind of fault found and named with any noise."""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "engine"))
+from test_wiring_proof import FAULTS
+from wiring_bench import found, prove
+
+
+@pytest.mark.parametrize("seed", range(1, 101))
+def test_no_false_alarm(seed: int, tmp_path: Path) -> None:
+    ended, record = prove(tmp_path, seed=seed)
+    assert ended["exit"] == 0, found(record)["reason"]
+
+
+@pytest.mark.parametrize("seed", range(1, 11))
+@pytest.mark.parametrize("name", FAULTS)
+def test_each_fault_with_any_noise(name: str, seed: int, tmp_path: Path) -> None:
+    faults, count, words = FAULTS[name]
+    ended, record = prove(tmp_path, faults, seed=seed)
+    check = found(record)
+    assert (ended["exit"], check["value"]) == (1, count), check["reason"]
+    assert words in check["reason"]
