@@ -68,7 +68,7 @@ def main() -> int:
 
     engine = Engine(arming.pid)
     _answer(answers, "ready")
-    watched = _watch(lines, answers, arming.limit)
+    watched = _watch(lines, answers, arming.limit, arming.rate)
     if watched is None:
         return 0
     return _act(arming, plan, engine, watched, events)
@@ -100,14 +100,14 @@ def _plan(arming: Arming) -> "SafePlan":
 
 @dataclass(frozen=True)
 class _Lost:
-    """Why the engine counts as lost, the bench time of its last beat, and the folder of its run."""
+    """Why the engine counts as lost, the bench time now, and the folder of its run."""
 
     why: str
     at: float
     folder: str
 
 
-def _watch(lines: _Lines, answers: IO[str], limit: float) -> _Lost | None:
+def _watch(lines: _Lines, answers: IO[str], limit: float, rate: float) -> _Lost | None:
     """Until the run ends (None), or until the engine no longer beats.
 
     Time counts only as far as this process was awake to see it: on a machine that was asleep or overloaded, an engine
@@ -115,6 +115,7 @@ def _watch(lines: _Lines, answers: IO[str], limit: float) -> _Lost | None:
     """
     folder: str | None = None  # none: nothing has been switched on yet
     at = silent = 0.0
+    beaten = time.monotonic()
     step = limit / BEATS
     while True:
         began = time.monotonic()
@@ -123,18 +124,20 @@ def _watch(lines: _Lines, answers: IO[str], limit: float) -> _Lost | None:
         word, _, rest = line.partition(" ")
         if word == "beat":
             number, _, when = rest.partition(" ")
-            at, silent = _number(when, at), 0.0
+            at, silent, beaten = _number(when, at), 0.0, time.monotonic()
             _answer(answers, f"beat {number}")
         elif word == "on":
             when, _, where = rest.partition(" ")
             folder, at, silent = str(json.loads(where)), _number(when, at), 0.0
+            beaten = time.monotonic()
         elif word == "off":
             return None
         elif word == GONE:
             why = "the engine ended in the middle of the run (killed, or crashed)"
-            return None if folder is None else _Lost(why, at, folder)
+            return None if folder is None else _Lost(why, at + (time.monotonic() - beaten) * rate, folder)
         elif folder is not None and silent >= limit:
-            return _Lost(f"the engine stood still for more than {limit:g} s", at, folder)
+            why = f"the engine stood still for more than {limit:g} s"
+            return _Lost(why, at + (time.monotonic() - beaten) * rate, folder)
 
 
 def _number(text: str, otherwise: float) -> float:
