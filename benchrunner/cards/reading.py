@@ -12,7 +12,7 @@ import types
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -133,14 +133,36 @@ def parse(raw: bytes, path: Path | str) -> Document:
 
 def fit(document: Document, model: type[Model]) -> Model:
     """The file's data as an instance of `model`. Raises `Refused` with every problem found, in file order."""
+    found: list[tuple[int, Problem]] = []
+    seen: set[KeyPath] = set()
+    fitted: Model | None = None
+    cause: ValidationError | None = None
     try:
-        return model.model_validate(document.data)
+        fitted = model.model_validate(document.data)
     except ValidationError as error:
-        found = [
-            (document.line(clean(e["loc"])), _explain(document, dict(e), model))
-            for e in error.errors(include_url=False)
-        ]
-        raise Refused([problem for _, problem in sorted(found, key=lambda pair: pair[0])]) from error
+        cause = error
+        for e in error.errors(include_url=False):
+            path = clean(e["loc"])
+            seen.add(path)
+            found.append((document.line(path), _explain(document, dict(e), model)))
+    for path, value in _leaves(document.data):  # pydantic takes true for 1, which nobody meant
+        if isinstance(value, bool) and path not in seen and _wants_number(model, path):
+            written = str(value).lower()
+            found.append((document.line(path), document.problem(path, f"is {written}, not a number", "write a number")))
+    if fitted is None or found:
+        raise Refused([problem for _, problem in sorted(found, key=lambda pair: pair[0])]) from cause
+    return fitted
+
+
+def _wants_number(model: type[BaseModel], path: KeyPath) -> bool:
+    """Whether the model has a number at `path`, and no place for true or false."""
+    current: list[Any] = [model]
+    for part in path:
+        current = [inner for annotation in current for inner in _inside(annotation, part)]
+    kinds: list[Any] = []
+    for one in (inner for annotation in current for inner in _alternatives(annotation)):
+        kinds += [type(value) for value in get_args(one)] if get_origin(one) is Literal else [one]
+    return bool not in kinds and (int in kinds or float in kinds)
 
 
 def _explain(document: Document, error: dict[str, Any], model: type[BaseModel]) -> Problem:

@@ -76,6 +76,12 @@ def test_units_of_the_instrument_may_differ() -> None:
         ('[identify]\nquery = "*IDN?"', "[identify]", "has no query"),
         ('title = "Test meter"', 'title = "Test meter"\nlatency = "3 V"', "latency"),
         ('title = "Test meter"', 'title = "Test meter"\ncolour = "red"', "not a known key"),
+        ("format = 1", "format = true", "is true, not a number"),
+        ("format = 1", "format = 2", "format"),
+        ('kind = "visa"', 'kind = "visa"\nstop_bits = true', "is true, not a number"),
+        ('unit = "mA"', 'unit = "mA", scale = true', "is true, not a number"),
+        ('unit = "mA"', 'unit = "mA", sign = true', "is true, not a number"),
+        ('kind = "visa"', 'kind = "visa"\nchecksum = "xor"', "belongs to serial lines"),
         ('title = "Test meter"', 'title = "Test meter"\nsafe = [["on", false]]', "no setting"),
     ],
 )
