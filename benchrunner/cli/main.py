@@ -38,6 +38,7 @@ COMMANDS = {
         "a record against its baseline: what moved, beyond the uncertainty",
     ),
     "export": ("benchrunner.cli.export", "write the readings of a record for other tools"),
+    "release": ("benchrunner.cli.release", "release a bench that a trip has locked"),
     "recover": ("benchrunner.cli.recover", "seal what a crashed run left"),
     "keys": ("benchrunner.cli.keys", "make, list, export and trust signing keys"),
     "schema": ("benchrunner.cli.schema", "write the JSON Schemas of procedures and cards"),
