@@ -111,17 +111,23 @@ class Tail:
     inputs: int = 0
 
 
-@dataclass(frozen=True)
 class Block:
-    """Replies of one source, in columns; `values[k]` holds value k of every reply."""
+    """Replies of one source, in columns: `cells[k]` holds the bits (int64) of column k of every reply.
 
-    source: int
-    seq: Any
-    arrived: Any
-    at: Any
-    spread: Any
-    flags: Any
-    values: list[Any]
+    The columns: seq (int64), arrived, at, spread (float64), flags (uint64), then the values (float64).
+    """
+
+    __slots__ = ("cells", "source")
+
+    def __init__(self, source: int, cells: Any) -> None:
+        self.source = source
+        self.cells = cells
+
+    def columns(self) -> list[Any]:
+        """Each column as what it is."""
+        seq, arrived, at, spread, flags, *values = self.cells
+        times = [column.view("<f8") for column in (arrived, at, spread)]
+        return [seq, *times, flags.view("<u8"), *(value.view("<f8") for value in values)]
 
 
 @dataclass
@@ -144,12 +150,9 @@ def read(path: Path | str, tail: Tail | None = None) -> Iterator[list[Any]]:
     for frame in frames(path, tail):
         found: list[tuple[int, int, list[Any]]] = []
         for block in frame.blocks:
-            columns = (block.seq, block.arrived, block.at, block.spread, block.flags)
-            rows = zip(*(column.tolist() for column in columns), strict=True)
-            values = list(zip(*(column.tolist() for column in block.values), strict=True)) or None
-            for k, (seq, arrived, at, spread, flags) in enumerate(rows):
-                said = list(values[k]) if values else []
-                found.append((seq, 0, [READINGS, seq, arrived, block.source, at, spread, said, flags]))
+            for row in zip(*(column.tolist() for column in block.columns()), strict=True):
+                seq, arrived, at, spread, flags, *values = row
+                found.append((seq, 0, [READINGS, seq, arrived, block.source, at, spread, values, flags]))
         for numbers, times in frame.ticks:
             pairs = zip(numbers.tolist(), times.tolist(), strict=True)
             found += ((seq, 0, [TICK, seq, arrived]) for seq, arrived in pairs)
@@ -309,18 +312,13 @@ def _take_block(item: list[Any], frame: Frame) -> None:
     _, source, rows, width, raw = item
     if rows < 1 or not 0 <= width <= MOST_VALUES or len(raw) != 8 * rows * (HEAD + width):
         raise ValueError(f"a block of {len(raw)} bytes for {rows} replies of {width} values")
-    seq = np.frombuffer(raw, "<i8", rows)
-    arrived, at, spread = (np.frombuffer(raw, "<f8", rows, 8 * rows * k) for k in (1, 2, 3))
-    flags = np.frombuffer(raw, "<u8", rows, 8 * rows * 4)
-    values = [np.frombuffer(raw, "<f8", rows, 8 * rows * (HEAD + k)) for k in range(width)]
-    _take(Block(source, seq, arrived, at, spread, flags, values), frame)
+    cells = np.frombuffer(raw, "<i8").reshape(HEAD + width, rows)
+    frame.blocks.append(Block(source, cells))
+    seq = int(cells[0, -1])
+    if seq > frame.last[0]:
+        frame.last = (seq, float(cells[1, -1:].view("<f8")[0]))
     frame.count += rows
     frame.inputs += rows
-
-
-def _take(block: Block, frame: Frame) -> None:
-    frame.blocks.append(block)
-    _newest(frame, int(block.seq[-1]), float(block.arrived[-1]))
 
 
 def _take_ticks(item: list[Any], frame: Frame) -> None:
@@ -345,10 +343,9 @@ def _take_single(items: list[list[Any]], frame: Frame) -> None:
             together.setdefault((item[3], len(item[6])), []).append(item)
     for (source, _), rows in together.items():
         _, seq, arrived, _, at, spread, values, flags = zip(*rows, strict=True)
-        columns = [np.array(column, "<f8") for column in zip(*values, strict=True)]
-        numbers, bits = np.array(seq, "<i8"), np.array(flags, "<u8")
-        times = [np.array(column, "<f8") for column in (arrived, at, spread)]
-        frame.blocks.append(Block(source, numbers, times[0], times[1], times[2], bits, columns))
+        floats = [np.array(column, "<f8") for column in (arrived, at, spread, *zip(*values, strict=True))]
+        columns = [np.array(seq, "<i8"), *floats[:3], np.array(flags, "<u8"), *floats[3:]]
+        frame.blocks.append(Block(source, np.stack([column.view("<i8") for column in columns])))
     if ticks:
         _, seq, arrived = zip(*ticks, strict=True)
         frame.ticks.append((np.array(seq, "<i8"), np.array(arrived, "<f8")))

@@ -56,12 +56,13 @@ def seal(
     ended_by: str = "",
     role: str = "operator",
     comment: str = "",
+    attached: Mapping[str, bytes] | None = None,
 ) -> Path:
     """Seal the journal `source` (file or run folder) as the record `to` (a file, or a folder that gets a
     named file).
 
-    With `key` it is signed. `ended_by` says how a run without an ending of its own ended. An existing record
-    is never written over. Returns the record's path. Raises `SealError` or `journal.JournalError`.
+    With `key` it is signed. `ended_by` says how a run without an ending of its own ended. `attached`: files that
+    the record carries word for word, as `attached/NAME`. An existing record is never written over. Returns the record's path. Raises `SealError` or `journal.JournalError`.
     """
     to = Path(to)
     here = to if to.is_dir() else to.parent
@@ -69,6 +70,9 @@ def seal(
     try:
         with tempfile.TemporaryDirectory(prefix=".sealing-", dir=here) as work:
             gathered = _Gathered(Path(work), Path(source))
+            for name, content in (attached or {}).items():
+                gathered.members.append((f"attached/{name}", content))
+            gathered.members.sort(key=lambda part: part[0])
             header = gathered.header(ended_by, key)
             target = to / record_name(header["started"], header["procedure"]["title"]) if to.is_dir() else to
             raw = canonical.dumps(header)
@@ -223,10 +227,10 @@ class _Gathered:
         """Sort a frame's content to the parts."""
         for block in frame.blocks:
             table = self._tables.get(block.source) or self._table(block.source)
-            rows = len(block.seq)
-            table.add([block.seq, block.arrived, block.at, block.spread, block.flags, *block.values])
+            columns, rows = block.cells.shape
+            table.add_cells(block.cells)
             self._counts["replies"] += rows
-            self._counts["readings"] += rows * len(block.values)
+            self._counts["readings"] += rows * (columns - frames.HEAD)
         for numbers, times in frame.ticks:
             if self._ticks is None:
                 path = self._work / "ticks"

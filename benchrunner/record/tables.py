@@ -33,7 +33,7 @@ MEND = "the record is damaged or forged"
 class TableWriter:
     """Columns of numbers into one Parquet file.
 
-    A channel's column is coded as its first rows allow; where later ones do not fit, the file is written again with
+    All numbers have eight bytes. A channel's column is coded as its first rows allow; where later ones do not fit, the file is written again with
     another coding. `codings` says how each column lies there, once the table is closed.
     """
 
@@ -43,31 +43,35 @@ class TableWriter:
         self._path = path
         self._schema = schema
         self._file: _File | None = None
-        self._columns: list[list[Any]] = [[] for _ in schema.names]
+        self._kinds = [np.dtype(f.type.to_pandas_dtype()) for f in schema]
+        self._pieces: list[Any] = []
         self._gathered = 0
         self._sums = [hashlib.sha256() for _ in schema.names]
 
     def add(self, columns: Sequence[Any]) -> None:
         """A batch: one array per column of the schema, all of one length. Raises `ValueError` for another shape."""
-        if len(columns) != len(self._columns) or len({len(column) for column in columns}) != 1:
-            raise ValueError(
-                f"{len(columns)} columns where {len(self._columns)} belong, or of different lengths"
-            )
-        for kept, column in zip(self._columns, columns, strict=True):
-            kept.append(column)
-        self._gathered += len(columns[0])
+        pairs = zip(columns, self._kinds, strict=True)
+        self.add_cells(np.stack([np.asarray(column, kind).view(np.int64) for column, kind in pairs]))
+
+    def add_cells(self, cells: Any) -> None:
+        """A batch as an int64 array [column, row] with the numbers' own bits. Raises `ValueError` for another shape."""
+        if len(cells) != len(self._kinds):
+            raise ValueError(f"{len(cells)} columns where {len(self._kinds)} belong")
+        self._pieces.append(cells)
+        self._gathered += cells.shape[1]
         if self._gathered >= ROW_GROUP:
             self._flush()
 
     def _flush(self) -> None:
         if not self._gathered:
             return
+        cells = self._pieces[0] if len(self._pieces) == 1 else np.concatenate(self._pieces, axis=1)
+        self._pieces.clear()
         columns = []
-        for kept, f, total in zip(self._columns, self._schema, self._sums, strict=True):
-            column = kept[0] if len(kept) == 1 else np.concatenate(kept)
-            kept.clear()
-            total.update(np.ascontiguousarray(column).data)
-            columns.append(column.astype(f.type.to_pandas_dtype(), copy=False))
+        for row, kind, total in zip(cells, self._kinds, self._sums, strict=True):
+            column = np.ascontiguousarray(row)
+            total.update(column.data)
+            columns.append(column.view(kind))
         if self._file is None:
             pairs = zip(self._schema, columns, strict=True)
             self.codings = {f.name: _first_coding(f, column) for f, column in pairs}
