@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchrunner.report import words
-from benchrunner.report.laboratory import LaboratoryCard
+from benchrunner.report.laboratory import LaboratoryCard, Work
 from benchrunner.report.plain import plain
 
 UNSTATED = "not stated"
@@ -14,7 +14,7 @@ def clauses(
     made: Mapping[str, Any], header: Mapping[str, Any], card: LaboratoryCard | None
 ) -> list[dict[str, str]]:
     """One row an item: clause, what it asks for, what holds. What nobody stated appears as "not stated"."""
-    work = card.work if card else None
+    work = card.work if card else Work()
 
     def stated(text: str | None) -> str:
         return plain(text) if text else UNSTATED
@@ -42,29 +42,29 @@ def clauses(
     found = [
         ("7.8.2.1 a", "Title", f"Test report: {made['title']}"),
         ("7.8.2.1 b", "Laboratory, name and address", plain(who)),
-        ("7.8.2.1 c", "Place where the work was done", stated(work and work.place) + f"; bench: {made['bench']}"),
+        ("7.8.2.1 c", "Place where the work was done", stated(work.place) + f"; bench: {made['bench']}"),
         ("7.8.2.1 d", "Unique identification, on every page; clear end", f"Record {number}; the last line is the end mark"),
         ("7.8.2.1 e", "Customer", stated(customer)),
         ("7.8.2.1 f", "Method", plain(f"Procedure {header['procedure']['file']}, in full in the record, digest under Facts")),
         ("7.8.2.1 g", "Item: description, identification, condition",
-         "Under Equipment under test; condition: " + stated(work and work.condition)),
-        ("7.8.2.1 h", "Date of receipt of the item", stated(work and work.received)),
+         "Under Equipment under test; condition: " + stated(work.condition)),
+        ("7.8.2.1 h", "Date of receipt of the item", stated(work.received)),
         ("7.8.2.1 i", "Dates of the test", plain(f"{header['started']}, {words.span(header['duration'])}; sealed {header['sealed']}")),
         ("7.8.2.1 j", "Date of issue", f"{made['issued']}, by the clock of the computer that made this report"),
-        ("7.8.2.1 k", "Sampling", stated(work and work.sampling)),
+        ("7.8.2.1 k", "Sampling", stated(work.sampling)),
         ("7.8.2.1 l", "Scope of the results", words.ITEMS),
         ("7.8.2.1 m", "Results with units", "Under Checks and Steps"),
         ("7.8.2.1 n", "Additions, deviations, exclusions", f"{changes} under Deviations, overrides and notes" if changes else "None recorded"),
         ("7.8.2.1 o", "Who authorises the report", stated(by) + f"; signatures on the record: {signed}"),
-        ("7.8.2.1 p", "Results of external providers", stated(work and work.external)),
-        ("7.8.3.1 a", "Conditions of the test", "Start state and parameters under Facts; surroundings: " + stated(work and work.environment)),
+        ("7.8.2.1 p", "Results of external providers", stated(work.external)),
+        ("7.8.3.1 a", "Conditions of the test", "Start state and parameters under Facts; surroundings: " + stated(work.environment)),
         ("7.8.3.1 b", "Statement of conformity", plain(f"{verdicts} Each under Checks")),
         ("7.8.3.1 c", "Uncertainty of measurement", "Expanded uncertainty U beside each value; where it was not evaluated, so said"),
-        ("7.8.3.1 d", "Opinions and interpretations", stated(work and work.opinions)),
+        ("7.8.3.1 d", "Opinions and interpretations", stated(work.opinions)),
         ("7.8.6.1", "Decision rule and its risk", "Under Decision rule and uncertainty"),
         ("7.8.6.2", "Results, specification and rule that the statement applies to", "In each row of Checks: limit, rule, verdict"),
     ]  # fmt: skip
-    if work and work.amends:
+    if work.amends:
         found.append(("7.8.8", "Amended report: what it replaces", plain(work.amends)))
     if card and card.laboratory.statement:
         found.append(("", "The laboratory's own statement", plain(card.laboratory.statement)))

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from benchrunner.record.imported import imported
 from benchrunner.record.opened import Record
 from benchrunner.record.seal import HEADER
 from benchrunner.record.verify import Verification
@@ -17,7 +18,7 @@ from benchrunner.report import words
 from benchrunner.report.clauses import clauses
 from benchrunner.report.laboratory import LaboratoryCard
 from benchrunner.report.pictures import Pictures, StepPicture
-from benchrunner.report.plain import plain
+from benchrunner.report.plain import cell, plain
 from benchrunner.report.power_sums import balances
 from benchrunner.report.svg import margin_scale
 
@@ -58,7 +59,8 @@ def content(
         "bench": plain(header["bench"]["title"]),
         "purpose": plain(header["procedure"].get("purpose") or ""),
         "laboratory": plain(laboratory.laboratory.name if laboratory else header["laboratory"] or "Test report"),
-        "simulated": words.SIMULATED if record.simulated else "",
+        "simulated": words.SIMULATED if record.simulated else words.IMPORTED if imported(header) is not None else "",
+        "kind": "simulated bench" if record.simulated else "imported",
         "issued": when,
         "broken": [plain(f) for f in verification.findings if f.kind != "unsigned"],
         "outcome": outcome(header, checks),
@@ -157,27 +159,27 @@ def check_row(check: Mapping[str, Any], step: int | None) -> Row:
     verdict = str(check.get("verdict"))
     margin = check.get("margin")
     times = float(margin) / uncertainty if words.is_number(margin) and uncertainty else None
-    measured = plain(
+    measured = cell(
         f"{check.get('measure', '')} of {check['of']}" if check.get("of") else check.get("measure", "")
     )
     silent = verdict in ("pass", "not judged") or not check.get("reason")
     return {
-        "title": plain(check.get("title") or check["id"]),
-        "step": plain(check.get("step", "")),
+        "title": cell(check.get("title") or check["id"]),
+        "step": cell(check.get("step", "")),
         "at": step,
         "measure": measured,
-        "limit": plain(figures.limit),
-        "value": plain(figures.value),
-        "uncertainty": plain(figures.uncertainty),
+        "limit": cell(figures.limit),
+        "value": cell(figures.value),
+        "uncertainty": cell(figures.uncertainty),
         "k": f"k = {check['k']:g}"
         if words.is_number(check.get("k")) and words.is_number(uncertainty)
         else "",
-        "margin": plain(figures.margin),
+        "margin": cell(figures.margin),
         "in_u": figures.in_u,
         "times": times,
-        "rule": plain(check.get("rule", "")),
-        "verdict": plain(verdict),
-        "reason": "" if silent else plain(check.get("reason")),
+        "rule": cell(check.get("rule", "")),
+        "verdict": cell(verdict),
+        "reason": "" if silent else cell(check.get("reason")),
         "scale": Svg(margin_scale(value, uncertainty, low, high, verdict)),
     }
 
@@ -244,11 +246,11 @@ def equipment(raw: bytes) -> list[Row]:
     found = []
     for part, table in _card(raw).items():
         if isinstance(table, dict) and isinstance(table.get("name"), str):
-            texts = {key: plain(table.get(key, "")) for key in ("name", "serial", "firmware", "source")}
+            texts = {key: cell(table.get(key, "")) for key in ("name", "serial", "firmware", "source")}
             ratings = [
                 f"{k.replace('_', ' ')} {table[k]}" for k in RATINGS if isinstance(table.get(k), str | int)
             ]
-            found.append({"part": _part(part), **texts, "ratings": plain(", ".join(ratings))})
+            found.append({"part": _part(part), **texts, "ratings": cell(", ".join(ratings))})
     return found
 
 
@@ -259,7 +261,7 @@ def settings(raw: bytes) -> list[Row]:
         if not isinstance(table, dict):
             continue
         rows = [
-            {"what": plain(k.replace("_", " ")), "says": plain(_value(v)), "code": ""}
+            {"what": cell(k.replace("_", " ")), "says": cell(_value(v)), "code": ""}
             for k, v in table.items()
             if k not in NAMED and isinstance(v, str | int | float | bool | list)
         ]
@@ -280,25 +282,25 @@ def instrument(item: Mapping[str, Any]) -> Row:
     """One instrument with its calibration."""
     name, role = str(item.get("name", "")), item.get("role")
     return {
-        "name": plain(f"{name} ({role})" if role and role != name else name),
-        "class": plain(str(item.get("class", "")).replace("_", " ")),
-        "identity": plain(item.get("identity") or "none"),
-        "accuracy": plain(item.get("accuracy") or ""),
-        "serial": plain(item.get("serial") or "not stated"),
-        "calibrated": plain(item.get("calibrated") or "not stated"),
-        "due": plain(item.get("due") or "not stated"),
+        "name": cell(f"{name} ({role})" if role and role != name else name),
+        "class": cell(str(item.get("class", "")).replace("_", " ")),
+        "identity": cell(item.get("identity") or "none"),
+        "accuracy": cell(item.get("accuracy") or ""),
+        "serial": cell(item.get("serial") or "not stated"),
+        "calibrated": cell(item.get("calibrated") or "not stated"),
+        "due": cell(item.get("due") or "not stated"),
     }
 
 
 def guard(item: Any) -> Row:
     """One guard as it stood during the run."""
     return {
-        "says": plain(item.says or item.id),
-        "channel": plain(item.channel),
-        "allowed": plain(words.limit(item.low, item.high, item.unit, item.channel)),
+        "says": cell(item.says or item.id),
+        "channel": cell(item.channel),
+        "allowed": cell(words.limit(item.low, item.high, item.unit, item.channel)),
         "delay": words.span(item.delay),
         "acts": words.span(item.acts_within) if item.acts_within else "not worked out",
-        "origin": plain(item.origin),
+        "origin": cell(item.origin),
     }
 
 
@@ -306,9 +308,9 @@ def safe_step(item: Mapping[str, Any]) -> Row:
     """One order of making safe."""
     at = item.get("at")
     return {
-        "says": plain(item.get("says") or item.get("id")),
-        "phase": plain(item.get("phase", "")),
-        "text": plain(item.get("text", "")),
+        "says": cell(item.get("says") or item.get("id")),
+        "phase": cell(item.get("phase", "")),
+        "text": cell(item.get("text", "")),
         "at": f"{at:.1f} s" if words.is_number(at) else "",
     }
 
@@ -350,12 +352,12 @@ def signatures(verification: Verification) -> list[Row]:
     """Every signature that holds, as `verify` sees it now."""
     return [
         {
-            "role": plain(s.role),
-            "name": plain(s.name),
+            "role": cell(s.role),
+            "name": cell(s.name),
             "demo": s.demo,
-            "key": plain(s.key.thumbprint),
-            "at": plain(s.at),
-            "comment": plain(s.comment),
+            "key": cell(s.key.thumbprint),
+            "at": cell(s.at),
+            "comment": cell(s.comment),
         }
         for s in verification.signatures
     ]

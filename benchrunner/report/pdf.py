@@ -22,7 +22,7 @@ from benchrunner.report.plain import breakable
 HERE = Path(__file__).parent
 Paper = Literal["a4", "letter"]
 PAPERS: Mapping[Paper, str] = {"a4": "a4", "letter": "us-letter"}
-ACCESSIBLE = "ua-1"
+ACCESSIBLE: Literal["ua-1"] = "ua-1"
 LABEL = re.compile(r'aria-label="([^"]*)"')
 VIEW = re.compile(r'viewBox="0 0 ([0-9.]+) ([0-9.]+)"')
 
@@ -61,13 +61,14 @@ def set_pages(content: Mapping[str, Any], template: str, paper: Paper) -> bytes:
         (work / "content.json").write_text(json.dumps(data), encoding="utf-8")
         (work / "page.typ").write_bytes((HERE / template).read_bytes())
         failures = []
-        for standards in ([ACCESSIBLE], []):  # a character without a glyph bars the standard, not the report
+        attempts: list[Any] = [[ACCESSIBLE], []]
+        for standards in attempts:  # a character without a glyph bars the standard, not the report
             try:
                 pages = typst.compile(
                     work / "page.typ", root=work, format="pdf", sys_inputs={"paper": PAPERS[paper]},
                     pdf_standards=standards, package_path=work, package_cache_path=work,
                 )  # fmt: skip
-                return bytes(cast("bytes", pages))
+                return bytes(pages)
             except typst.TypstError as error:
                 failures.append(str(error))
         raise Refused(

@@ -3,6 +3,7 @@
 import unicodedata
 
 LONGEST = 4000
+CELL = 500  # in a cell of a table, which must fit a page
 WORD = 42  # characters; a longer word gets places where a line may break
 BREAK = "\u200b"
 HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
@@ -17,6 +18,11 @@ def plain(text: object, longest: int = LONGEST) -> str:
     if len(given) > longest:
         shown += f" [cut: {len(given) - longest} more characters in the record]"
     return shown
+
+
+def cell(text: object) -> str:
+    """The same, short enough for a cell of a table."""
+    return plain(text, CELL)
 
 
 def breakable(text: str) -> str:

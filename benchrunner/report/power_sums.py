@@ -4,7 +4,7 @@ from typing import Any
 
 from benchrunner.report.balance import LOAD, SOURCES, balance
 from benchrunner.report.pictures import Pictures, StepPicture
-from benchrunner.report.plain import plain
+from benchrunner.report.plain import cell, plain
 from benchrunner.report.words import DASH, MINUS
 
 NAMES = {"grid.power": "grid", "pv.power": "pv", "battery_inverter.power": "inverter", LOAD: "load"}
@@ -18,8 +18,8 @@ def balances(pictures: Pictures, steps: list[StepPicture]) -> dict[str, Any]:
     for number, (picture, sums) in enumerate(found, 1):
         row: dict[str, Any] = {
             "number": number,
-            "title": plain(picture.step.title),
-            "reason": plain(sums.reason),
+            "title": cell(picture.step.title),
+            "reason": cell(sums.reason),
         }
         for name, short in NAMES.items():
             term = sums.terms[name]

@@ -116,7 +116,7 @@ def _panel(canvas: _Canvas, panel: Panel, top: float) -> None:
 
     out = canvas.parts
     out.append(f'<text class="label" x="{left:.0f}" y="{top - 5:.1f}">{escape(panel.label)}')
-    out.append(f'<tspan class="unit">  {escape(panel.unit)}</tspan></text>' if panel.unit else "</text>")
+    out.append(f'<tspan class="unit" dx="7">{escape(panel.unit)}</tspan></text>' if panel.unit else "</text>")
     out.append(
         f'<rect class="field" x="{left}" y="{top:.1f}" width="{right - left}" height="{panel.height:.1f}"/>'
     )
