@@ -82,7 +82,13 @@ def _place(address: str) -> str:
     if address.startswith("modbus://"):
         place, _, unit = address.removeprefix("modbus://").rpartition("/")
         host, _, port = place.rpartition(":")
-        return f"{_socket(host or place, port or '502')} unit {unit}"
+        where = _socket(host, port) if host and port.isdigit() else _socket(place, "502")
+        return f"{where} unit {unit}"
+    if address.startswith("rtu:"):  # the line is one program's, whichever unit on it is asked
+        line = address.removeprefix("rtu:").rpartition("/")[0]
+        return _place(line if "://" in line else f"serial:{line}")
+    if len(parts) == 2 and parts[0].upper().startswith("ASRL") and "/" in parts[0]:
+        address = f"serial:{parts[0][4:]}"
     if address.startswith("serial:"):
         device = address.removeprefix("serial:")
         return f"serial {os.path.realpath(device)}" if "/" in device else f"serial {device.casefold()}"

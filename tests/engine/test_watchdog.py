@@ -57,13 +57,15 @@ class Trial:
         self.events: list[dict[str, Any]] = []
         self.since = 0.0
 
-    def begin(self, session: Session | None = None) -> "Trial":
+    def begin(self, session: Session | None = None, *, live: bool = True) -> "Trial":
         self.session = session or Session.start(self.request)
         for event in self.session.events():
             self.events.append(event)
-            if event["kind"] == "step" and event["data"]["id"] == "hold":
+            if event["kind"] == "step" and event["data"]["id"] == ("hold" if live else "load"):
                 break
         assert self.session.ended is None, (self.session.ended, self.events[-5:], self.session.said)
+        if not live:
+            return self
         assert self.server.plant_value("relays.pv_contactor") == 1.0
         assert self.server.setting("pv_source.on") == 1.0  # the sources are on, or there is nothing to save
         assert self.server.plant_value("load.power") > 500.0
@@ -328,3 +330,51 @@ def test_with_the_terminal_and_the_engine_gone_the_watchdog_still_acts(trial: Ca
     assert gone(watchdog, 30.0)
     one.assert_off_in_order()
     assert read_account(one.run_folder)[-1]["safe"] == "confirmed"
+
+
+def run_command(one: Trial, *more: str) -> "subprocess.CompletedProcess[str]":
+    return subprocess.run(
+        [*command(one), *more], cwd=ROOT, capture_output=True, text=True, timeout=90, check=False
+    )
+
+
+def test_a_trip_locks_the_bench_until_a_named_person_releases_it(trial: Callable[..., Trial]) -> None:
+    one = trial(top=f"{LIMIT}\nlock_after_trip = true").begin()
+    one.server.call(lambda: one.server.plant.set("interlock.closed", 0.0))
+    ended = one.end()
+    assert (ended["exit"], ended["ended_by"], ended["locked"]) == (4, "interlock", True)
+    one.server.call(lambda: one.server.plant.set("interlock.closed", 1.0))
+    refused = run_command(one)
+    assert refused.returncode == 2
+    assert "is locked after" in refused.stderr
+    assert ended["record"] in refused.stderr
+    assert f"benchrunner release {one.path} --port-base {one.base} --by NAME" in refused.stderr
+    release = [sys.executable, "-m", "benchrunner", "release", str(one.path), "--port-base", str(one.base)]
+    nobody = subprocess.run(release, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert nobody.returncode == 2
+    assert "a named person" in nobody.stderr
+    somebody = [*release, "--by", "A. Fell", "--why", "the door was open; closed it"]
+    done = subprocess.run(somebody, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    again = Trial(one.folder, one.server, one.base, one.path).begin(live=False)
+    again.session.send({"wish": "stop", "why": "enough"})
+    header = Record.open(again.end()["record"]).header
+    told = [said for said in header["deviations"] if "released by A. Fell" in said]
+    assert told
+    assert "the door was open; closed it" in told[0]
+
+
+def test_a_second_engine_on_the_same_instruments_is_refused(trial: Callable[..., Trial]) -> None:
+    one = trial().begin()
+    settings = one.settings()
+    second = run_command(one)
+    assert second.returncode == 2
+    assert f"process {one.session.pid}" in second.stderr
+    assert one.settings() == settings
+    one.hit(signal.SIGKILL)  # and while the watchdog makes the bench safe, nobody else gets at it
+    time.sleep(0.5)
+    third = run_command(one)
+    assert third.returncode == 2, third.stdout
+    assert "in use by" in third.stderr
+    assert one.end()["exit"] == 4
+    one.assert_off_in_order()
