@@ -537,6 +537,10 @@ class PairingCard(Part):
                 if isinstance(value, (int, float)):
                     found[f"pairing.{part_name}.{key}"] = units.Quantity(float(value), unit)
         found["pairing.battery.cells"] = units.Quantity(float(self.battery.cells), "1")
+        # power over all phases for each ampere in every line conductor
+        factor = 3.0 if self.topology == "three-phase" else 1.0
+        volts = self.battery_inverter.rated_voltage * factor
+        found["pairing.power_per_ampere"] = units.Quantity(volts, "V")
         expected = self.array.peak_power * EXPECTED_IRRADIANCE / STANDARD_IRRADIANCE
         found["pairing.expected_pv_power"] = units.Quantity(
             float(min(expected, self.pv_inverter.rated_power)), "W"

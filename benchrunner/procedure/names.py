@@ -16,12 +16,14 @@ _CARD: dict[
     str, dict[str, str]
 ] = {  # part -> unit -> keys of the pairing card; held against the card in a test
     "battery_inverter": {
-        "W": "rated_power surge_power",
-        "V": "rated_voltage absorption_voltage float_voltage cell_voltage_limit dc_trip_high dc_trip_low",
+        "W": "rated_power surge_power pass_through_power",
+        "V": "rated_voltage absorption_voltage float_voltage cell_voltage_limit dc_trip_high dc_trip_low equalise_voltage "
+        "low_battery_voltage restart_voltage",
         "A": "charge_current tail_current grid_charge_current",
         "Hz": "rated_frequency shift_start shift_stop shift_maximum throw_off",
         "Hz/s": "shift_rate",
-        "s": "surge_time absorption_time tail_hold transfer_time grid_wait",
+        "s": "surge_time absorption_time tail_hold transfer_time grid_wait pass_through_time equalise_time low_battery_delay "
+        "restart_wait restart_try give_up_after",
         "1": "full_soc rebulk_soc",
     },
     "pv_inverter": {
@@ -46,6 +48,7 @@ _CARD: dict[
 }
 PAIRING_UNITS: dict[str, str] = {
     "pairing.expected_pv_power": "W",
+    "pairing.power_per_ampere": "V",  # over all phases, for each ampere in every line conductor
     **{
         f"pairing.{part}.{key}": unit
         for part, units in _CARD.items()

@@ -168,7 +168,8 @@ def control_inverter(x: Any, p: Any, u: Any, event: Any, stage_event: Any, now: 
         if good and x[S.t_grid_good] >= p[P.grid_wait]:
             to_mode(x, MODE.synchronising)
             x[S.t_in_phase] = x[S.t_thrown] = 0.0
-            full = x[S.stage] != STAGE.bulk or x[S.u_shift] > 0.0
+            # a surplus would go to the grid as the relay closes: throw it off first
+            full = x[S.stage] != STAGE.bulk or x[S.u_shift] > 0.0 or x[S.m_power] < -0.02 * p[P.p_rated]
             x[S.throwing_off] = 1.0 if full and p[P.throw_off] > 0.0 else 0.0
             event[1], event[2], event[3] = KIND.sync_start, x[S.throwing_off], x[S.frequency]
             return True
