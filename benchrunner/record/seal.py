@@ -62,7 +62,8 @@ def seal(
     named file).
 
     With `key` it is signed. `ended_by` says how a run without an ending of its own ended. `attached`: files that
-    the record carries word for word, as `attached/NAME`. An existing record is never written over. Returns the record's path. Raises `SealError` or `journal.JournalError`.
+    the record carries word for word, as `attached/NAME`. An existing record is never written over. Returns the
+    record's path. Raises `SealError` or `journal.JournalError`.
     """
     to = Path(to)
     here = to if to.is_dir() else to.parent

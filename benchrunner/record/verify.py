@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from benchrunner.errors import Refused
 from benchrunner.record import canonical, container, keys, parts, signing
 from benchrunner.record.container import Finding, Survey
+from benchrunner.record.imported import imported
 from benchrunner.record.keys import PublicKey
 from benchrunner.record.seal import FORMAT, HEADER, VERSION, VERSIONS
 from benchrunner.record.signing import LARGEST_HEADER, Signature, SignatureError
@@ -36,6 +37,7 @@ class Verification:
     known: bool = False  # every signature is by a key that is ours or trusted
     demo: bool = False  # a demo key signed
     simulated: bool = False
+    imported: bool = False  # made from another logger's file
     says: list[str] = field(default_factory=list)
 
     @property
@@ -74,6 +76,7 @@ def verify(
     header = _header(raw, result) if raw is not None else None
     if header is not None:
         result.simulated = header.get("simulated") is not False
+        result.imported = imported(header) is not None
         _digests(header, survey, result)
     _signatures(path, raw, header, survey, result)
     _stamps(path, survey, listed, result)
@@ -274,6 +277,8 @@ def _judge(
     result.known = bool(counted) and all(counted)
     if result.simulated:
         says.append("SIMULATED BENCH: not evidence about any real equipment")
+    if result.imported:
+        says.append("IMPORTED, not measured by us: it shows what the other logger's file said, and no more")
     del result.findings[MOST_FINDINGS:]
     result.ok = not result.findings
     if not damaged:

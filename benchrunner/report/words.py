@@ -17,6 +17,7 @@ ACCREDITED = "Not an accredited result unless stated by the laboratory."
 ITEMS = "The results relate only to the items tested. Not to be reproduced except in full."
 MINUS, DASH = "\u2212", "\u2013"
 SIMULATED = "SIMULATED BENCH: not evidence about any real equipment"
+IMPORTED = "IMPORTED from another logger's file: not measured by us"
 RULES = {
     "simple": "Pass if the value lies within the limit, else fail; the uncertainty is not taken off. At the limit the "
     "risk of a false acceptance is up to 50 % (ILAC-G8:09/2019, 4.2.1).",
@@ -37,11 +38,13 @@ ENDINGS = {
     "fault": "An instrument or the program failed.",
     "operator": "The operator stopped it.",
     "crash": "The program ended before the run did.",
+    "import": "Imported from another logger's file, not measured by us; nothing was judged.",
 }
 SAFE = {
     "confirmed": "Sources off, confirmed by meter. NOT proved dead: battery and PV terminals stay live.",
     "not confirmed": "The safe state could NOT be confirmed.",
     "not needed": "Nothing had been switched on.",
+    "not known": "Not known: this program did not drive the bench.",
 }
 
 

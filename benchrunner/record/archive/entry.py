@@ -13,6 +13,7 @@ from typing import Any
 
 from benchrunner.errors import Problem, Refused
 from benchrunner.judge.verdicts import Verdict
+from benchrunner.record.imported import imported
 from benchrunner.record.opened import Record
 from benchrunner.record.seal import HEADER
 
@@ -89,13 +90,6 @@ class Entry:
     equipment: tuple[Device, ...]
     checks: tuple[CheckRow, ...]
     channels: tuple[ChannelRow, ...]
-
-
-def imported(header: dict[str, Any]) -> dict[str, Any] | None:
-    """What the header says of where an imported record came from; nothing for a record of a run."""
-    further = header.get("further")
-    found = further.get("imported") if isinstance(further, dict) else None
-    return found if isinstance(found, dict) else None
 
 
 def entry_of(path: Path, digest: str) -> Entry:

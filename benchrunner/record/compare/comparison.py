@@ -6,11 +6,11 @@ from pathlib import Path
 from typing import Any
 
 from benchrunner.errors import Problem, Refused
-from benchrunner.record.archive.entry import imported
 from benchrunner.record.compare.changes import Change, changes, same_instruments
 from benchrunner.record.compare.rows import Row, rows
 from benchrunner.record.compare.shift import CANNOT_TELL, IMPROVED, NO_CHANGE, WORSE
 from benchrunner.record.compare.traces import Aligned, aligned
+from benchrunner.record.imported import imported
 from benchrunner.record.opened import Record
 from benchrunner.record.verify import verify
 

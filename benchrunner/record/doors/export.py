@@ -152,10 +152,8 @@ def _hdf5(readings: Readings, path: Path) -> None:
         groups = file.create_group("readings")
         for table in readings.tables():
             group = groups.require_group(_free(groups, table.source))
-            columns = {
-                "time": ("s", table.times),
-                **{n: (readings.units[n], v) for n, v in table.channels.items()},
-            }
+            columns: dict[str, tuple[str, Any]] = {"time": ("s", table.times)}
+            columns |= {name: (readings.units[name], values) for name, values in table.channels.items()}
             columns["step"] = ("", readings.step_numbers(table.times))
             for name, (unit, values) in columns.items():
                 dataset = group.create_dataset(_name(name), data=values, **(pack if len(values) else {}))

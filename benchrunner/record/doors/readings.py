@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from benchrunner.errors import Problem, Refused
-from benchrunner.record.archive.entry import imported
 from benchrunner.record.compare.traces import stretches
+from benchrunner.record.imported import imported
 from benchrunner.record.opened import Record
 
 Floats = npt.NDArray[np.float64]
