@@ -17,27 +17,32 @@ _CARD: dict[
 ] = {  # part -> unit -> keys of the pairing card; held against the card in a test
     "battery_inverter": {
         "W": "rated_power surge_power pass_through_power",
-        "V": "rated_voltage absorption_voltage float_voltage cell_voltage_limit dc_trip_high dc_trip_low equalise_voltage "
-        "low_battery_voltage restart_voltage",
-        "A": "charge_current tail_current grid_charge_current",
+        "V": "rated_voltage absorption_voltage float_voltage cell_voltage_limit equalise_voltage "
+        "low_battery_voltage restart_voltage dc_trip_high dc_trip_low",
         "Hz": "rated_frequency shift_start shift_stop shift_maximum throw_off",
-        "Hz/s": "shift_rate",
-        "s": "surge_time absorption_time tail_hold transfer_time grid_wait pass_through_time equalise_time low_battery_delay "
-        "restart_wait restart_try give_up_after",
+        "s": "surge_time absorption_time tail_hold transfer_time grid_wait pass_through_time "
+        "equalise_time low_battery_delay restart_wait restart_try give_up_after",
+        "A": "charge_current tail_current grid_charge_current",
         "1": "full_soc rebulk_soc",
+        "Hz/s": "shift_rate",
+        "V/K": "temperature_compensation",
     },
     "pv_inverter": {
         "W": "rated_power",
+        "Hz": "grid_start grid_zero grid_trip island_start island_zero island_trip trip_low release_below",
+        "s": "trip_delay response_time trip_voltage_high_delay trip_voltage_low_delay trip_low_delay "
+        "recovery_time enter_service_delay ramp_time",
         "V": "trip_voltage_high trip_voltage_low",
-        "Hz": "grid_start grid_zero grid_trip island_start island_zero island_trip trip_low",
-        "s": "response_time enter_service_delay ramp_time trip_delay trip_voltage_high_delay trip_voltage_low_delay",
+        "VA": "rated_apparent_power",
     },
     "battery": {
-        "1": "cells",
+        "1": "cells charge_taper_from charge_taper_least",
         "C": "capacity",
-        "V": "nominal_voltage charge_voltage_limit protection_voltage protection_voltage_low cell_protection_voltage",
+        "V": "nominal_voltage charge_voltage_limit protection_voltage protection_voltage_low "
+        "cell_protection_voltage cell_protection_voltage_low",
         "A": "charge_current_limit over_current",
-        "s": "protection_delay over_current_delay",
+        "s": "protection_delay over_current_delay temperature_delay protection_reset rated_time",
+        "K": "temperature_high charge_temperature_low",
     },
     "array": {
         "W": "peak_power",
