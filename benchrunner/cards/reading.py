@@ -148,7 +148,9 @@ def fit(document: Document, model: type[Model]) -> Model:
     for path, value in _leaves(document.data):  # pydantic takes true for 1, which nobody meant
         if isinstance(value, bool) and path not in seen and _wants_number(model, path):
             written = str(value).lower()
-            found.append((document.line(path), document.problem(path, f"is {written}, not a number", "write a number")))
+            found.append(
+                (document.line(path), document.problem(path, f"is {written}, not a number", "write a number"))
+            )
     if fitted is None or found:
         raise Refused([problem for _, problem in sorted(found, key=lambda pair: pair[0])]) from cause
     return fitted

@@ -9,6 +9,7 @@ from servers import RegisterServer
 
 from benchrunner.bench.instrument import Instrument
 from benchrunner.bench.links import base
+from benchrunner.bench.sunspec import base_of, chain, read_model
 from benchrunner.bench.wire import connect
 from benchrunner.errors import LinkError
 
@@ -123,3 +124,27 @@ def test_missing_model_is_named() -> None:
         pytest.raises(LinkError, match="701"),
     ):
         inverter(server.port).open()
+
+
+@pytest.mark.parametrize("base", [40000, 50000, 0])
+def test_the_map_is_found_at_each_of_its_places(base: int) -> None:
+    """SunSpec maps begin at register 40000, 50000 or 0; a device answers with an exception where it has none."""
+    moved = {place - 40000 + base: value for place, value in sunspec().items()}
+    with RegisterServer(moved) as server:
+        instrument = inverter(server.port)
+        instrument.open()
+        assert instrument.poll()[1] == -2503.0
+        assert server.connections == 1, "an exception is a whole answer: the link stays"
+        instrument.close()
+
+
+def test_a_whole_model_is_read_and_decoded() -> None:
+    with RegisterServer(sunspec()) as server:
+        instrument = inverter(server.port)
+        instrument.open()
+        found = chain(instrument.link, base_of(instrument.link))
+        assert [(one.model, one.length) for one in found] == [(1, 66), (701, 153), (714, 43)]
+        values = read_model(instrument.link, found[1])  # longer than one read may be
+        assert values["W"] == -2503.0 and values["LNV"] == pytest.approx(230.4) and values["VA"] is None
+        assert read_model(instrument.link, found[0])["Mn"] == "Highmoor"
+        instrument.close()

@@ -112,6 +112,17 @@ class Link:
                 self._misses = 0
             return registers
 
+    def registers_there(self, address: int, count: int) -> list[int] | None:
+        """As `read_registers`, but None where the device answers that it has none there. Raises `LinkError`."""
+        with self._lock:
+            self._ready()
+            try:
+                return self._read_registers(address, count)
+            except Exception as error:
+                if isinstance(getattr(error, "code", None), int):  # a whole answer, so the link stays in step
+                    return None
+                raise self._failed(f"registers {address}..{address + count - 1}".encode(), error) from error
+
     def write_registers(self, address: int, values: list[int]) -> None:
         """Write holding registers (Modbus function 16), at once. Raises `LinkError`."""
         with self._lock:
@@ -214,6 +225,14 @@ class NoReplyError(Exception):
     def __init__(self, what: str, received: bytes = b"") -> None:
         self.received = received
         super().__init__(what)
+
+
+class DeviceRefusedError(NoReplyError):
+    """The device answered that it will not; `code` as in the Modbus Application Protocol V1.1b3, chapter 7."""
+
+    def __init__(self, code: int) -> None:
+        self.code = code
+        super().__init__(f"Modbus exception {code}")
 
 
 def block_of(reply: bytes) -> bytes:

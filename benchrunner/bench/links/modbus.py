@@ -11,7 +11,7 @@ import logging
 import threading
 from typing import Any
 
-from benchrunner.bench.links.base import Link, NoReplyError
+from benchrunner.bench.links.base import DeviceRefusedError, Link, NoReplyError
 from benchrunner.bench.links.quiet import settle
 from benchrunner.cards.driver import LinkPart
 
@@ -44,7 +44,7 @@ class _Registers(Link):
 def _accept(reply: Any) -> None:
     if reply.isError():
         code = getattr(reply, "exception_code", None)
-        raise NoReplyError(f"Modbus exception {code}" if code is not None else f"no answer: {reply}")
+        raise DeviceRefusedError(code) if code is not None else NoReplyError(f"no answer: {reply}")
 
 
 class ModbusLink(_Registers):
