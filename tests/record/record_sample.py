@@ -32,6 +32,9 @@ from benchrunner.procedure.running import (
 )
 from benchrunner.record.facts import RunFacts, Verbatim
 from benchrunner.record.journal import Journal
+from benchrunner.record.opened import Record
+from benchrunner.record.seal import seal
+from benchrunner.record.verify import verify
 
 STARTED = "2026-03-02T09:15:00.000Z"
 PROGRAM = {
@@ -180,3 +183,44 @@ def write(folder: Path, count: int = 60, ended: bool = True, close: bool = True,
     if close:
         journal.close()
     return journal
+
+
+def cut_journal(folder: Path, frames: int) -> tuple[bytes, list[tuple[int, int]]]:
+    """The bytes of a journal of so many frames of inputs, never closed; (end of a frame, inputs up to there) for each."""
+    journal = Journal.create(folder, facts())
+    ends = [(journal.path.stat().st_size, 0)]
+    kinds = [item for item in inputs(4 * frames) if not isinstance(item, Captured)]
+    each = max(1, len(kinds) // frames)
+    for number in range(frames):
+        first = number * each
+        for seq, item in enumerate(kinds[first : first + each], first + 1):
+            journal.input(seq, item)
+        if number % 2:
+            journal.event(outputs()[0])
+        journal.sync()
+        ends.append((journal.path.stat().st_size, first + each))
+    raw = journal.path.read_bytes()
+    journal.close()
+    return raw, ends
+
+
+def assert_cut_is_recovered(folder: Path, raw: bytes, ends: list[tuple[int, int]], cut: int) -> None:
+    """The journal, cut there, seals to its first inputs, as they were, and the record says what is missing."""
+    folder.mkdir(exist_ok=True)
+    (folder / "run.journal").write_bytes(raw[:cut])
+    path = seal(folder, folder / "x.bench", ended_by="crash")
+    try:
+        assert verify(path, allow_unsigned=True).ok
+        record = Record.open(path)
+        found = list(record.inputs())
+        kept = max(count for end, count in ends if end <= cut)
+        expected = [item for item in inputs(4 * (len(ends) - 1)) if not isinstance(item, Captured)][:kept]
+        assert [seq for seq, _ in found] == list(range(1, kept + 1)), cut
+        assert all(repr(item) == repr(wanted) for (_, item), wanted in zip(found, expected, strict=True))
+        header = record.header
+        assert (header["finished"], header["exit"], header["ended_by"]) == (False, 4, "crash")
+        assert header["safe"]["state"] == "not confirmed"
+        assert header["gap"]["inputs_kept"] == kept
+        assert header["gap"]["bytes_lost"] == cut - max(end for end, _ in ends if end <= cut)
+    finally:
+        path.unlink()
