@@ -31,6 +31,7 @@ COMMANDS = {
         "have a time-stamp server say when a record's signatures existed",
     ),
     "report": ("benchrunner.cli.report", "write the report of a record"),
+    "sheet": ("benchrunner.cli.sheet", "all that the records of a pairing show, on one page"),
     "serve": ("benchrunner.cli.serve", "put the simulated instruments on the wire"),
     "archive": ("benchrunner.cli.archive", "keep records in a folder and search them"),
     "compare": (

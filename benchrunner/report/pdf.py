@@ -8,6 +8,7 @@ import json
 import re
 import tempfile
 from collections.abc import Mapping
+from io import BytesIO
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -47,8 +48,8 @@ def render_pdf(record: Record, laboratory: LaboratoryCard | None = None, paper: 
     return make(record, laboratory, lambda content: set_pages(content, "sheet.typ", paper))
 
 
-def set_pages(content: Mapping[str, Any], template: str, paper: Paper) -> bytes:
-    """Plain data set by one of our templates. Raises `Refused` where it cannot be set."""
+def set_pages(content: Mapping[str, Any], template: str, paper: Paper, **inputs: str) -> bytes:
+    """Plain data set by one of our templates, which finds `inputs` in sys.inputs. Raises `Refused` where it cannot be set."""
     import typst
 
     with tempfile.TemporaryDirectory(prefix="benchrunner-report-") as made:
@@ -65,7 +66,7 @@ def set_pages(content: Mapping[str, Any], template: str, paper: Paper) -> bytes:
         for standards in attempts:  # a character without a glyph bars the standard, not the report
             try:
                 pages = typst.compile(
-                    work / "page.typ", root=work, format="pdf", sys_inputs={"paper": PAPERS[paper]},
+                    work / "page.typ", root=work, format="pdf", sys_inputs={"paper": PAPERS[paper], **inputs},
                     pdf_standards=standards, package_path=work, package_cache_path=work,
                 )  # fmt: skip
                 return bytes(pages)
@@ -113,3 +114,10 @@ def _picture(svg: str, folder: Path) -> dict[str, str]:
 
 def _style() -> str:
     return (HERE / "plot.css").read_text("utf-8")
+
+
+def pages_of(pdf: bytes) -> int:
+    """How many pages a PDF has."""
+    from pyhanko.pdf_utils.reader import PdfFileReader
+
+    return int(PdfFileReader(BytesIO(pdf)).root["/Pages"]["/Count"])

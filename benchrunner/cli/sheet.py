@@ -1,0 +1,34 @@
+"""`benchrunner sheet`: what all records of a pairing show, on one page."""
+
+import argparse
+from pathlib import Path
+from typing import Literal
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of the command."""
+    parser.add_argument("pairing", help="a pairing card, by name or path")
+    parser.add_argument(
+        "--from",
+        dest="folder",
+        default=".",
+        metavar="FOLDER",
+        help="where the records are, folders in it included (default: here)",
+    )
+    kind = parser.add_mutually_exclusive_group()
+    kind.add_argument("--html", action="store_true", help="as one HTML file (the default)")
+    kind.add_argument("--pdf", action="store_true", help="as PDF of one page")
+    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="of the PDF (default: a4)")
+    parser.add_argument(
+        "--out", metavar="FILE", help="default: the card's name with -sheet.html or -sheet.pdf"
+    )
+
+
+def call(options: argparse.Namespace) -> int:
+    """0; refusals are raised."""
+    from benchrunner.report.pairing_pages import write_sheet
+
+    kind: Literal["html", "pdf"] = "pdf" if options.pdf else "html"
+    out = Path(options.out) if options.out else Path(f"{Path(options.pairing).stem}-sheet.{kind}")
+    print(write_sheet(options.pairing, options.folder, out, kind, options.paper))
+    return 0
