@@ -20,6 +20,7 @@ from benchrunner.record.doors.mapping import Map
 LARGEST = 256 << 20  # bytes of a file
 HEAD = 200  # lines within which the names of the columns must come
 LONGEST_CELL = 4096
+LONGEST_TIME = 1e12  # s
 MOST_SAID = 10
 GAP = 5.0  # times the usual interval
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
@@ -280,14 +281,15 @@ class _Reading:
             self._auto, self._iso = False, _NUMBER.fullmatch(text.replace(",", ".")) is None
         if not self._iso:
             number = text.replace(",", ".") if self._decimal == "," else text
-            if not _NUMBER.fullmatch(number):
+            at = float(number) * (self._map.time_factor or 1.0) if _NUMBER.fullmatch(number) else math.nan
+            if not abs(at) < LONGEST_TIME:
                 self._wrong(
                     line,
                     f"{text[:40]!r} is no time",
                     "name the first line of readings by --data-from, or give the time's format",
                 )
                 return None
-            return float(number) * (self._map.time_factor or 1.0)
+            return at
         try:
             moment = datetime.fromisoformat(text)
         except ValueError:
