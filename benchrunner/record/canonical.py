@@ -7,6 +7,7 @@ from typing import Any
 import rfc8785
 
 DEEPEST = 60
+LARGEST = 16 << 20  # bytes; what can be made of so many takes some 0.5 GB at the worst, and seconds
 _OUTSIDE = re.compile(r'"(?:[^"\\]|\\.)*"|[\[\]{}]')
 
 
@@ -23,7 +24,12 @@ def dumps(value: Any) -> bytes:
 
 
 def loads(raw: bytes) -> Any:
-    """Strict JSON: UTF-8, no key twice, no NaN or Infinity, not beyond `DEEPEST` levels. Raises `JsonError`."""
+    """Strict JSON: UTF-8, no key twice, no NaN or Infinity, not beyond `DEEPEST` levels and `LARGEST` bytes.
+
+    Raises `JsonError`.
+    """
+    if len(raw) > LARGEST:
+        raise JsonError(f"is {len(raw)} bytes; at most {LARGEST} are read")
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError as error:

@@ -117,7 +117,8 @@ class Record:
     @property
     def title(self) -> str:
         """The procedure's title."""
-        return str(self.header["procedure"]["title"])
+        procedure = self.header.get("procedure")
+        return str(procedure.get("title", "")) if isinstance(procedure, dict) else ""
 
     @property
     def simulated(self) -> bool:
@@ -132,9 +133,13 @@ class Record:
     @property
     def checks(self) -> list[dict[str, Any]]:
         """The checks as judged: step, id, measure, of, value, unit, low, high, uncertainty, margin, verdict,
-        reason, rule.
+        reason, rule. Raises `ContainerError`.
         """
-        return list(self.header.get("checks", []))
+        found = self.header.get("checks", [])
+        if not isinstance(found, list) or not all(_is_check(check) for check in found):
+            what = "lists checks that are none: each is a mapping with 'step', 'id' and 'verdict'"
+            raise ContainerError(Problem(HEADER, what, "the record is damaged or forged"))
+        return list(found)
 
     # ---- parts
 
@@ -160,9 +165,16 @@ class Record:
 
     @cached_property
     def events(self) -> list[dict[str, Any]]:
-        """What the core said, in order: `{"at", "kind", "data"}`."""
+        """What the core said, in order: `{"at", "kind", "data"}`. Raises `ContainerError`."""
         raw = self.part(parts.EVENTS)
-        return [] if raw is None else list(parts.lines(raw, parts.EVENTS))
+        found = [] if raw is None else list(parts.lines(raw, parts.EVENTS))
+        for number, event in enumerate(found, 1):
+            if not _is_event(event):
+                what = "is no event: 'at' (a number), 'kind' (a text) and 'data' (a mapping) belong there"
+                raise ContainerError(
+                    Problem(f"{parts.EVENTS}:{number}", what, "the record is damaged or forged")
+                )
+        return found
 
     def inputs(self) -> Iterator[tuple[int, Input]]:
         """Every input of the run with its number, in order, exactly as it was fed to the core."""
@@ -300,3 +312,18 @@ class Record:
         from benchrunner.record.again import rejudge
 
         return rejudge(self)
+
+
+def _is_event(event: Any) -> bool:
+    return (
+        isinstance(event, dict)
+        and isinstance(event.get("at"), int | float)
+        and isinstance(event.get("kind"), str)
+        and isinstance(event.get("data"), dict)
+    )
+
+
+def _is_check(check: Any) -> bool:
+    return isinstance(check, dict) and all(
+        isinstance(check.get(key), str) for key in ("step", "id", "verdict")
+    )

@@ -16,7 +16,7 @@ from benchrunner.record.facts import utc_now
 from benchrunner.record.keys import PublicKey, SigningKey
 
 LARGEST_TOKEN = 16_384
-LARGEST_HEADER = 32 << 20
+LARGEST_HEADER = canonical.LARGEST
 TYPE = "benchrunner-record+jws"
 LONGEST_COMMENT = 2_000
 

@@ -154,7 +154,9 @@ def _validate(
     logging.getLogger("pyhanko_certvalidator").setLevel(logging.CRITICAL)
     try:
         return dict(asyncio.run(validate_tst_signed_data(signed, context, imprint)))
-    except Exception as error:  # bytes of a stranger, deep in a library: whatever it throws, the token does not hold
+    except (
+        Exception
+    ) as error:  # bytes of a stranger, deep in a library: whatever it throws, the token does not hold
         raise StampError(f"cannot be checked: {str(error)[:160]}") from None
 
 

@@ -231,7 +231,12 @@ def open_table(buffer: Any, part: str, expected: Any = None) -> Table:
         raise ContainerError(
             Problem(part, f"has a column coded as {error}", f"take a newer program, or {MEND}")
         ) from error
-    if expected is not None:
+    if expected is None:
+        odd = [f.name for f in schema if f.type != (pa.float64() if codings[f.name] == PLAIN else pa.int64())]
+        if odd or len(codings) != len(schema):
+            what = "has a column that holds no numbers (float64), or two of one name"
+            raise ContainerError(Problem(part, what, MEND))
+    else:
         wanted = [
             (f.name, f.type if codings.get(f.name, PLAIN).kind == PLAIN_KIND else pa.int64())
             for f in expected
@@ -246,5 +251,5 @@ def open_table(buffer: Any, part: str, expected: Any = None) -> Table:
 
 def damaged(part: str, error: Exception) -> ContainerError:
     """What is said of a part that cannot be read."""
-    text = str(error).split("\n", 1)[0][:200]
+    text = "".join(c if c.isprintable() else "?" for c in str(error).split("\n", 1)[0][:200])
     return ContainerError(Problem(part, f"cannot be read as Parquet: {text}", MEND))

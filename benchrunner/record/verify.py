@@ -100,9 +100,11 @@ def _header_bytes(path: Path, survey: Survey, result: Verification) -> bytes | N
         return None
     try:
         return container.content(path, member, LARGEST_HEADER)
-    except (container.ContainerError, OSError) as error:
-        result.findings.append(Finding(HEADER, "header", str(error)))
-        return None
+    except container.ContainerError as error:
+        result.findings.append(Finding(HEADER, "header", error.problem.what))
+    except OSError as error:
+        result.findings.append(Finding(HEADER, "header", f"cannot be read: {error.strerror}"))
+    return None
 
 
 def _header(raw: bytes, result: Verification) -> dict[str, Any] | None:
@@ -200,7 +202,8 @@ def _signatures(
         try:
             found = signing.check(container.content(path, member, signing.LARGEST_TOKEN), raw, member.name)
         except (SignatureError, container.ContainerError) as error:
-            result.findings.append(Finding(member.name, "signature", str(error)))
+            what = error.problem.what if isinstance(error, container.ContainerError) else str(error)
+            result.findings.append(Finding(member.name, "signature", what))
             continue
         _place(found, [m.name for m in members if m.name < member.name], result)
         result.signatures.append(found)
@@ -258,7 +261,8 @@ def _stamps(path: Path, survey: Survey, listed: TrustList | None, result: Verifi
             content = container.content(path, over, signing.LARGEST_TOKEN)
             result.stamps[signed] = stamp.check(token, content, authorities)
         except (stamp.StampError, container.ContainerError) as error:
-            result.findings.append(Finding(member.name, "time stamp", str(error)))
+            what = error.problem.what if isinstance(error, container.ContainerError) else str(error)
+            result.findings.append(Finding(member.name, "time stamp", what))
 
 
 def _judge(

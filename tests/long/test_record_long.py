@@ -1,5 +1,6 @@
 """The long trials of the record: every byte flipped, two hundred kills, ten thousand mutations. The quick suite samples them."""
 
+import json
 import os
 import random
 import signal
@@ -14,6 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "record"))
 
 import record_sample
 
+from benchrunner.core.messages import Fault
 from benchrunner.record import journal
 from benchrunner.record.keys import SigningKey, Store
 from benchrunner.record.opened import Record
@@ -114,3 +116,100 @@ def test_two_hundred_kills(tmp_path: Path) -> None:
             "an unbroken beginning, nothing invented"
         )
     print("200 kills: nothing acknowledged was lost")
+
+
+def test_power_loss_at_every_byte(tmp_path: Path) -> None:
+    """Every offset behind the header's frame: the inputs of whole frames are recovered as they were, the gap is stated."""
+    raw, ends = record_sample.cut_journal(tmp_path / "run", 6)
+    for cut in range(ends[0][0], len(raw) + 1):
+        record_sample.assert_cut_is_recovered(tmp_path / "cut", raw, ends, cut)
+    print(f"cut at {len(raw) + 1 - ends[0][0]} offsets, each recovered")
+
+
+FULL_DISK = """
+import json, resource, signal, sys
+from pathlib import Path
+import benchrunner.engine.whole as whole
+from benchrunner.engine.process import run_request
+from benchrunner.engine.request import RunRequest
+from benchrunner.engine.stream import EventStream
+
+class Nobody:
+    def take(self):
+        return []
+
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+limit = int(sys.argv[2])
+run = whole.loop.run
+seal = whole.seal
+
+def full(*args, **more):  # no file grows beyond the limit, as on a disk that is full, until the run is over
+    if limit:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, resource.RLIM_INFINITY))
+    return run(*args, **more)
+
+def freed(journal, *args, **more):  # then somebody makes room
+    resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    Path(sys.argv[1] + ".journal").write_bytes(Path(journal).read_bytes())
+    return seal(journal, *args, **more)
+
+whole.loop.run, whole.seal = full, freed
+stream = EventStream(open(sys.argv[1] + ".events", "w"))
+ended = run_request(RunRequest("load-rejection", out=sys.argv[1]), stream, Nobody())
+stream.close()
+print(json.dumps(ended))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file size limits are POSIX's")
+def test_the_disk_fills_at_twenty_moments(tmp_path: Path) -> None:
+    """A whole run each time. The bench is made safe, the run is no pass, and what went to the disk is in the record."""
+
+    def run(name: str, limit: int) -> dict[str, object]:
+        done = subprocess.run(
+            [sys.executable, "-c", FULL_DISK, str(tmp_path / name), str(limit)],
+            env={**os.environ, "PYTHONPATH": os.getcwd()}, capture_output=True, text=True, timeout=300, check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr[-1500:]
+        return dict(json.loads(done.stdout.splitlines()[-1]))
+
+    assert run("whole", 0)["exit"] == 0
+    size = (tmp_path / "whole.journal").stat().st_size
+    whole = [item for _, item in Record.open(tmp_path / "whole.bench").inputs()]
+    draw = random.Random(13)
+    kept = []
+    for number in range(20):
+        limit = draw.randrange(30_000, size - 1000)
+        name = f"full{number}"
+        ended = run(name, limit)
+        assert (ended["exit"], ended["ended_by"], ended["finished"]) == (4, "fault", False), (limit, ended)
+        assert ended["safe"] == "confirmed", (limit, ended)
+        record = Record.open(str(ended["record"]))
+        assert verify(record.path, allow_unsigned=True).ok
+        assert record.header["finished"] is False
+        found = list(record.inputs())
+        assert [seq for seq, _ in found] == list(range(1, len(found) + 1)), (
+            "an unbroken beginning, nothing invented"
+        )
+        same = next((k for k, (one, (_, other)) in enumerate(zip(whole, found, strict=False)) if repr(one) != repr(other)), len(found))  # fmt: skip
+        fault = next(k for k, (_, item) in enumerate(found) if isinstance(item, Fault) and item.fatal) if any(isinstance(item, Fault) and item.fatal for _, item in found) else len(found)  # fmt: skip
+        assert same >= fault, "the same run up to the moment at which the disk was full"
+        kept.append(len(found))
+    print(
+        f"full at 20 moments: {min(kept)} to {max(kept)} of {len(whole)} inputs kept, the bench safe each time"
+    )
+
+
+def test_the_largest_header_stays_in_bounds(tmp_path: Path) -> None:
+    """Sixteen megabytes of empty lists, the costliest that the bound lets in, in a process whose memory is measured."""
+    import forged
+    from test_hostile import heavy, measured
+
+    record_sample.write(tmp_path / "run", count=12)
+    path = seal(tmp_path / "run", tmp_path / "x.bench", SigningKey.from_seed("op", bytes(range(32))))
+    found = measured(heavy(tmp_path / "heavy.bench", forged.members_of(path), 0))
+    print(f"the costliest header: {found['MiB']:.0f} MiB, {found['s']:.1f} s")
+    assert not found["ok"]
+    assert any("signatures/0001.jws" in f for f in found["findings"])
+    assert found["MiB"] < 1000
+    assert found["s"] < 60
