@@ -64,6 +64,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="who has read the cautions and recorded the pre-power checks; a real bench asks for it",
     )
     parser.add_argument(
+        "--override",
+        action="append",
+        default=[],
+        metavar="GATE",
+        help="real bench only: pass a gate (a check before power, wiring-proof) by name; the record keeps it",
+    )
+    parser.add_argument("--by", default="", metavar="NAME", help="with --override: who answers for it")
+    parser.add_argument("--why", default="", metavar="TEXT", help="with --override: for what reason")
+    parser.add_argument(
         "--answers",
         metavar="FILE",
         help='TOML file with the answers to the operator\'s questions: step-id = "answer"',
@@ -264,6 +273,9 @@ def _request(options: argparse.Namespace) -> Any:
         answers=answers,
         attended=sys.stdin is not None and sys.stdin.isatty(),
         port_base=options.port_base,
+        override=options.override,
+        override_by=options.by,
+        override_why=options.why,
     )
 
 

@@ -13,14 +13,17 @@ from benchrunner.bench.hosts import live_rate
 from benchrunner.bench.locks import lock_problem, untold
 from benchrunner.bench.plan import guards as bench_guards
 from benchrunner.bench.plan import reaction_time, safe_steps, sources_and_channels
+from benchrunner.bench.prechecks import Passed, Proof, pass_gates
 from benchrunner.cards.bench import Bench, read_bench
 from benchrunner.cards.pairing import PairingCard, read_pairing
 from benchrunner.cards.reading import Document, load
+from benchrunner.core.evidence import STATEFUL
 from benchrunner.core.plan import RunPlan
 from benchrunner.engine.files import find_kind
 from benchrunner.engine.request import RunRequest
 from benchrunner.errors import Problem, Refused
 from benchrunner.procedure.guards import merge_guards
+from benchrunner.procedure.model import Procedure
 from benchrunner.procedure.order import unroll
 from benchrunner.procedure.reader import read
 from benchrunner.procedure.running import PlannedGuard, RunningOrder
@@ -42,6 +45,7 @@ class Prepared:
     start: dict[str, float]  # the state in which the simulated bench is set up
     overridden: tuple[dict[str, str], ...]
     deviations: tuple[str, ...]
+    proofs: tuple[Proof, ...] = ()  # the checks before power that hold for this bench card
 
 
 class _Gathered:
@@ -69,12 +73,15 @@ def prepare(request: RunRequest) -> Prepared:
     procedure_path = gathered.attempt(lambda: find_kind(request.procedure, "procedure"))
     pairing_path = gathered.attempt(lambda: find_kind(request.pairing, "pairing card"))
     bench_path = gathered.attempt(lambda: find_kind(request.bench, "bench card"))
+    gates = Passed()
     procedure = gathered.attempt(lambda: read(procedure_path)) if procedure_path else None
     pairing = gathered.attempt(lambda: read_pairing(pairing_path)) if pairing_path else None
     bench = gathered.attempt(lambda: read_bench(bench_path)) if bench_path else None
     if bench is not None:
         gathered.problems += _speed_problems(request, bench)
         gathered.problems += _gate_problems(request, bench)
+        gates = _gates(request, bench, procedure)
+        gathered.problems += gates.problems
         gathered.problems += filter(None, [lock_problem(bench, request.bench, request.port_base)])
     if procedure is None or pairing is None or bench is None:
         gathered.stop_if_any()
@@ -99,13 +106,34 @@ def prepare(request: RunRequest) -> Prepared:
         procedure_document=load(procedure_path),
         pairing_document=load(pairing_path),
         start=_start(order) if bench.simulated else {},
-        overridden=(),
+        overridden=gates.overridden,
+        proofs=gates.held,
         deviations=(
             *(f"{name} set to {value}" for name, value in request.settings.items()),
             *_polled_seldom(plan, bench),
             *calibration_notes(bench),
             *(release.says for release in untold(bench, request.port_base)),
         ),
+    )
+
+
+def is_wiring_proof(procedure: Procedure | RunningOrder | None) -> bool:
+    """Whether this is the proof itself: it asks first, and judges nothing but the wiring."""
+    if procedure is None:
+        return False
+    measures = {check.measure for step in procedure.steps for check in step.checks}
+    return bool(measures) and measures <= set(STATEFUL) and procedure.steps[0].ask is not None
+
+
+def _gates(request: RunRequest, bench: Bench, procedure: Procedure | None) -> Passed:
+    return pass_gates(
+        bench,
+        request.bench,
+        proof_itself=is_wiring_proof(procedure),
+        overrides=request.override,
+        by=request.override_by,
+        why=request.override_why,
+        port_base=request.port_base,
     )
 
 
@@ -194,7 +222,7 @@ def _answer_problems(request: RunRequest, order: RunningOrder) -> list[Problem]:
 
 
 def _gate_problems(request: RunRequest, bench: Bench) -> list[Problem]:
-    """The gates of a real bench as far as they are built: a named operator, cautions and pre-power checks.
+    """Persons at a real bench: a named operator, and who acknowledged the cautions. (The checks themselves: `_gates`.)
 
     (Calibration due dates are held against today by `bench.fits.check_bench`, identities when the links are opened.)
     """
@@ -209,9 +237,8 @@ def _gate_problems(request: RunRequest, bench: Bench) -> list[Problem]:
         problems.append(
             Problem(
                 "--acknowledge",
-                "nobody has acknowledged the cautions and the pre-power checks (insulation, polarity, protective earth, neutral "
-                "bond, residual-current device, emergency stop proved)",
-                "do and record those checks, read the procedure's cautions, then give --acknowledge NAME",
+                "nobody has acknowledged the cautions and the pre-power checks",
+                "read the procedure's cautions and what was recorded of the checks, then give --acknowledge NAME",
             )
         )
     return problems

@@ -25,6 +25,9 @@ class RunRequest:
     answers: dict[str, str] = field(default_factory=dict)  # step id -> answer, for runs without a person
     attended: bool = False  # a person can answer questions over the event stream
     port_base: int | None = None
+    override: list[str] = field(default_factory=list)  # gates passed by name, with who and why
+    override_by: str = ""
+    override_why: str = ""
     live: bool = False
 
     def to_line(self) -> str:

@@ -6,12 +6,14 @@ from typing import Any
 
 from benchrunner.bench.hosts import build_host
 from benchrunner.bench.live import LiveHost
+from benchrunner.bench.prechecks import enter_wiring
 from benchrunner.cards.pairing import preflight
+from benchrunner.core.evidence import STATEFUL
 from benchrunner.core.messages import Event
 from benchrunner.core.runner import Runner
 from benchrunner.core.safe import END_STATEMENT
 from benchrunner.engine import loop
-from benchrunner.engine.prepare import Prepared, default_out
+from benchrunner.engine.prepare import Prepared, default_out, is_wiring_proof
 from benchrunner.engine.rescue import Failed
 from benchrunner.engine.stream import EventStream, LiveReadings
 from benchrunner.engine.watchdog.guarding import Guarding
@@ -49,7 +51,7 @@ def _guarded_run(
         host.open()
         identities = host.identify()
         _refuse_stand_ins(prepared, identities)
-        guarding.ready()
+        guarding.ready(host)
         stamp = utc_now().replace(":", "").replace("-", "")[:15]
         folder = default_out(request, prepared.plan.order, prepared.pairing_document.path, stamp)
         try:
@@ -57,6 +59,8 @@ def _guarded_run(
         except JournalError as error:
             raise Refused(error.problem) from error
         try:
+            if prepared.proofs:
+                journal.fact("before_power", [asdict(proof) for proof in prepared.proofs])
             opening = prepared_event(prepared, str(folder))
             stream.emit(opening)
             for said in prepared.deviations:
@@ -100,7 +104,23 @@ def _guarded_run(
         )
         return {**ended, "journal": str(journal.path), "exit": max(ended["exit"], 4)}
     guarding.sealed(ended, str(record))
+    _keep_wiring_proof(prepared, runner, stream, record.name)
     return {**ended, "record": str(record), "signed": key is not None}
+
+
+def _keep_wiring_proof(prepared: Prepared, runner: Runner, stream: EventStream, record: str) -> None:
+    """A wiring proof counts for this bench card for the rest of the day; one that failed counts too."""
+    request, order = prepared.request, prepared.plan.order
+    if not is_wiring_proof(order) or not runner.checks:
+        return
+    passed = runner.finished and runner.exit_code == 0
+    said = "; ".join(str(c["reason"]) for c in runner.checks if c["measure"] in STATEFUL)
+    try:
+        enter_wiring(prepared.bench, passed, request.operator, record, said, request.port_base)
+    except Refused as refusal:
+        for problem in refusal.problems:
+            text = f"the wiring proof is in its record, and could not be entered for later runs: {problem}"
+            stream.send(0.0, "note", {"text": text, "level": "error"})
 
 
 def _refuse_stand_ins(prepared: Prepared, identities: list[dict[str, Any]]) -> None:

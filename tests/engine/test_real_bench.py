@@ -16,6 +16,7 @@ from engine_ports import free_base
 from benchrunner import data
 from benchrunner.bench.hosts import build_host
 from benchrunner.bench.live import LiveHost
+from benchrunner.bench.prechecks import CHECKS, enter, enter_wiring
 from benchrunner.cards.bench import read_bench
 from benchrunner.cards.pairing import read_pairing
 from benchrunner.engine.prepare import prepare
@@ -72,6 +73,15 @@ def real_card(folder: Path, *, stand_in: bool = True, due: str = "") -> Path:
     return path
 
 
+def prove_all(card: Path, port_base: int | None = None) -> None:
+    """The checks before power and the wiring proof, as if people had done them."""
+    bench = read_bench(card)
+    for name, kind in CHECKS.items():
+        measured = {"value": "> 200 Mohm", "instrument": "HTL-IT-01"} if kind.measured else {}
+        enter(bench, name, "A. Fell", port_base=port_base, **measured)
+    enter_wiring(bench, True, "A. Fell", "proof.bench", port_base=port_base)
+
+
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[Callable[..., int]]:
     """Serves the bench in real time; the base of its ports."""
@@ -111,6 +121,11 @@ def test_a_real_bench_asks_for_a_person_and_the_checks_before_power(tmp_path: Pa
     assert "armed by a named person" in refused(
         RunRequest("load-rejection", bench=card, operator="  ", acknowledge="x")
     )
+    assert "wiring-proof: no wiring proof holds" in said
+    assert all(f"{name}: " in said for name in CHECKS)
+    proof = refused(RunRequest("wiring-proof", bench=card, **PEOPLE))  # type: ignore[arg-type]
+    assert "no wiring proof" not in proof and "emergency-stop: " in proof
+    prove_all(Path(card))
     assert prepare(RunRequest("load-rejection", bench=card, **PEOPLE)).plan.simulated is False  # type: ignore[arg-type]
 
 
@@ -119,8 +134,8 @@ def test_a_real_bench_has_its_own_pace_and_its_calibration_in_date(tmp_path: Pat
     said = refused(RunRequest("load-rejection", bench=card, speed=10.0, **PEOPLE))  # type: ignore[arg-type]
     assert "runs at its own pace" in said
     assert said.count("calibration was due on 2020-01-01") == SERVED.count("\ndue = ")
-    today = datetime.date.today().isoformat()
-    prepare(RunRequest("load-rejection", bench=str(real_card(tmp_path, due=today)), **PEOPLE))  # type: ignore[arg-type]
+    prove_all(real_card(tmp_path, due=datetime.date.today().isoformat()))
+    prepare(RunRequest("load-rejection", bench=card, **PEOPLE))  # type: ignore[arg-type]
 
 
 def test_a_real_bench_runs_live_at_the_speed_of_the_clock(tmp_path: Path) -> None:
@@ -135,6 +150,7 @@ def test_instruments_that_say_they_are_simulated_are_no_real_bench(
 ) -> None:
     base = served(stand_in=False)
     card = real_card(tmp_path, stand_in=False)
+    prove_all(card, base)
     ended = start("load-rejection", bench=str(card), port_base=base, **PEOPLE).end()
     assert ended["exit"] == 2
     assert len(ended["problems"]) >= len(NAMES) - 2
@@ -150,13 +166,37 @@ def test_a_run_on_a_real_bench_from_start_to_record(served: Callable[..., int], 
     command = [
         sys.executable, "-m", "benchrunner", "run", str(tmp_path / "short.toml"), "--bench", str(card), "--port-base", str(base),
         "--out", str(tmp_path / "runs"), "--json", "--operator", "A. Fell", "--acknowledge", "B. Rigg",
+        "--override", "wiring-proof", "--by", "C. Beck", "--why", "proved by hand, one load",
     ]  # fmt: skip
+    for name, kind in CHECKS.items():
+        prove = [
+            sys.executable,
+            "-m",
+            "benchrunner",
+            "prove",
+            str(card),
+            "--port-base",
+            str(base),
+            "--check",
+            name,
+            "--by",
+            "A. Fell",
+        ]
+        prove += ["--value", "0.2 ohm", "--instrument", "HTL-IT-01"] if kind.measured else []
+        kept = subprocess.run(prove, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
+        assert kept.returncode == 0, kept.stderr
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     said = json.loads(done.stdout.splitlines()[-1])
     assert said["simulated"] is False
     record = Record.open(said["record"])
     assert (record.header["operator"], record.header["acknowledged"]) == ("A. Fell", "B. Rigg")
+    assert [(gate["gate"], gate["by"]) for gate in record.header["overridden"]] == [
+        ("wiring-proof", "C. Beck")
+    ]
+    proved = record.header["further"]["before_power"]
+    assert {entry["check"] for entry in proved} == set(CHECKS)
+    assert all(entry["by"] == "A. Fell" and entry["until"] > entry["at"] for entry in proved)
     assert record.header["simulated"] is False
     assert record.header["safe"]["state"] == "confirmed"
     again = record.rejudge()

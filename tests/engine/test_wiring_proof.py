@@ -5,6 +5,9 @@ from pathlib import Path
 import pytest
 from wiring_bench import ANSWERS, found, prove
 
+from benchrunner.bench.prechecks import WIRING, card_digest, history
+from benchrunner.cards.bench import read_bench
+
 # fault on the bench -> how many are found, and words of the name
 FAULTS = {
     "grid clamp reversed": ({"grid_meter": "clamp_reversed = true"}, 1, "current clamp of grid_meter (at grid) is reversed"),
@@ -49,6 +52,19 @@ def test_each_fault_is_found_and_named(name: str, tmp_path: Path) -> None:
     assert check["value"] == count, check["reason"]
     assert words in check["reason"]
     assert not check["reason"].split("; ", 1)[1].startswith("either")
+
+
+def test_its_outcome_is_kept_for_later_runs_on_this_card(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    for faults, result in ((None, "pass"), ({"grid_meter": "clamp_reversed = true"}, "fail")):
+        _, record = prove(tmp_path, faults)
+        bench = read_bench(tmp_path / "bench.toml")
+        proof = history(bench)[-1]
+        assert (proof.check, proof.result, proof.card) == (WIRING, result, card_digest(bench))
+        assert proof.record == record.path.name
+    assert "grid_meter (at grid) is reversed" in proof.note
 
 
 def test_a_bench_that_was_not_proved_dead_is_not_switched_on(tmp_path: Path) -> None:
