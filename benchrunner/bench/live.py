@@ -99,6 +99,7 @@ class Owner:
         )
         self._polls = 0
         self._capture: _Capture | None = None
+        self._feeding = False
         self.thread = threading.Thread(target=self._run, name=f"owner of {instrument.name}", daemon=True)
 
     def start(self) -> None:
@@ -121,6 +122,21 @@ class Owner:
             self._add(SAFETY if order.safety else ORDER, now, lambda: self._set(order), order)
         else:
             self._add(ORDER, now, lambda: self._arm(order), order)
+
+    def feed(self) -> None:
+        """Feed a watchdog relay, before anything else on its link; at most one such job waits."""
+        if not self._feeding:
+            self._feeding = True
+            self._add(SAFETY, self.clock.now(), self._feed)
+
+    def _feed(self) -> None:
+        try:
+            self.instrument.send("fed", 1.0)
+        except LinkError as error:
+            text, source = words(error), -1 if self.source is None else self.source
+            self.inbox.put(lambda at: Fault(at, source, text))
+        finally:
+            self._feeding = False
 
     def drop_ordinary(self) -> None:
         """Forget the ordinary orders that have not been begun, and say so."""
@@ -349,6 +365,11 @@ class LiveHost:
             self._inbox.put(lambda at: OrderDone(at, order.order, False, None, missing))
         else:
             self._owners[name].submit(order)
+
+    def feed(self, name: str) -> None:
+        """Have the watchdog relay `name` fed by the owner of its link."""
+        self._begin()
+        self._owners[name].feed()
 
     def next(self, until: float) -> Input | None:
         """The next input, or None once the clock has come to `until` without one."""

@@ -179,6 +179,9 @@ class WatchdogPart(Part):
     """
 
     limit: PositiveSeconds = 3.0
+    relay_time: PositiveSeconds = Field(
+        default=3.0, description="after which the watchdog relays of this bench open; they are fed at a quarter of it"
+    )
     prove_relay: bool = False
 
 

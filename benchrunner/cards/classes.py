@@ -110,6 +110,12 @@ CLASSES: dict[str, InstrumentClass] = {
                 "inverter_enable": Setting("1", "switch", "battery inverter enabled"),
             },
         ),
+        _klass(
+            "watchdog_relay",
+            "watchdog relay in the hardware chain: opens when it is not fed",
+            {"closed": CLOSED, "time_left": Quantity("s", "time until it opens, if it is not fed")},
+            {"fed": Setting("1", "switch", "1 starts its time anew, 0 lets it open")},
+        ),
         _klass("interlock", "interlock chain input (door, emergency stop)", {"closed": CLOSED}),
         _klass(
             "battery_monitor",

@@ -10,6 +10,7 @@ from benchrunner.bench.locks import Holding, hold_bench, lock, name_record, told
 from benchrunner.engine.stream import EventStream
 from benchrunner.engine.watchdog.arming import Arming
 from benchrunner.engine.watchdog.keeper import Host, Watchdog, Watched, digests, limit_of
+from benchrunner.engine.watchdog.relay import RelayFeeder, prove, relays_of
 from benchrunner.errors import Problem, Refused
 
 if TYPE_CHECKING:
@@ -70,10 +71,18 @@ class Guarding:
             "or is ended; it falls with this computer, so it stands in for no hardware"
         )
 
-    def ready(self) -> None:
-        """Wait until the watchdog could act. Raises `Refused`."""
+    def ready(self, host: Any) -> None:
+        """Wait until the watchdog could act, and prove the watchdog relays. Raises `Refused`."""
         if self._watchdog is not None:
             self._watchdog.wait_ready()
+        if relays := relays_of(self._bench):
+            if self._watchdog is None:
+                where = f"{self._bench.document.path}: instruments.{relays[0]}"
+                what = "a watchdog relay counts real time, and this bench's clock is not that of the wall"
+                raise Refused(
+                    Problem(where, what, "run the bench in real time (--speed 1), or leave the relay out")
+                )
+            prove(host.instruments, self._bench, self._rate)
 
     @contextlib.contextmanager
     def over(self, host: Any, folder: Path) -> Iterator[Any]:
@@ -85,7 +94,10 @@ class Guarding:
             return
         self._stream.send(0.0, "note", {"text": self.says, "level": "info"})
         self._watchdog.on(host.now, str(folder))
-        watched: Host = Watched(host, [self._watchdog.beat])
+        feeders = [self._watchdog.beat]
+        if relays := relays_of(self._bench):
+            feeders.append(RelayFeeder(host, relays, self._bench.card.watchdog.relay_time).beat)
+        watched: Host = Watched(host, feeders)
         try:
             yield watched
         except BaseException:

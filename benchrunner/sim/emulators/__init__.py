@@ -54,6 +54,7 @@ MADE_BY = {
     "grid_source": ("grid_source", "GridSource"),
     "relay_board": ("relay_board", "RelayBoard"),
     "interlock": ("interlock", "Interlock"),
+    "watchdog_relay": ("watchdog_relay", "WatchdogRelay"),
     "inverter": ("sunspec_devices", "Inverter"),
     "battery_monitor": ("sunspec_devices", "BatteryMonitor"),
     "waveform": ("scope", "Scope"),

@@ -76,6 +76,9 @@ class Emulator:
             return self._frozen.setdefault(tap, self.plant.value(tap))
         return self.plant.value(tap)
 
+    def pass_time(self) -> None:
+        """Plant time has passed without a question; what acts by itself does it here."""
+
     def fill_errors(self) -> None:
         """Fault `errors`; nothing on an instrument without an error queue."""
 

@@ -23,6 +23,7 @@ MODELS = {
     "grid_source": "Simulated grid source",
     "relay_board": "Simulated relay board",
     "interlock": "Simulated interlock input",
+    "watchdog_relay": "Simulated watchdog relay",
     "battery_monitor": "Simulated battery monitor",
     "inverter": "Simulated inverter",
     "waveform": "Simulated recorder",

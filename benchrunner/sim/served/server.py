@@ -231,6 +231,8 @@ class Server:
                 began = time.monotonic()
                 while self.clock.bring(self.plant) > 0 and time.monotonic() - began < SPEND:
                     pass
+                for emulator in self.emulators.values():
+                    emulator.pass_time()
                 await asyncio.sleep(TICK)
         except Exception as error:  # a plant that cannot go on must not look like one that stands still
             self.failure = error
