@@ -18,7 +18,7 @@ import record_sample
 
 from benchrunner import data
 from benchrunner.record import canonical, container, signing
-from benchrunner.record.countersign import countersign
+from benchrunner.record.countersign import countersign, timestamp
 from benchrunner.record.keys import SigningKey
 from benchrunner.record.seal import seal
 
@@ -195,6 +195,43 @@ def test_the_recipe_finds_what_hides_between_the_members(signed: Path, tmp_path:
             file.writestr(name, content)
     assert "no name of a record" in run(path, tmp_path / "outside-it").stdout
     assert not (tmp_path / "outside").exists()
+
+
+@needs_tools
+def test_the_recipe_checks_time_stamps(signed: Path, tmp_path: Path) -> None:
+    """With a real authority; then with the certificate of another, and with a token of another signature."""
+    from time_server import TimeServer
+
+    servers = [TimeServer(tmp_path / name, name) for name in ("One", "Other")]
+    try:
+        path = tmp_path / "stamped.bench"
+        shutil.copy(signed, path)
+        assert len(timestamp(path, servers[0].url)) == 3
+    finally:
+        for server in servers:
+            server.close()
+
+    def auditor(record: Path, folder: Path, issuer: str) -> subprocess.CompletedProcess[str]:
+        folder.mkdir()
+        (folder / "authority.pem").write_text(issuer)
+        shutil.copy(record, folder / "record.bench")
+        return subprocess.run(
+            ["sh", "-c", recipe()], cwd=folder, capture_output=True, text=True, timeout=60, check=False
+        )
+
+    good = auditor(path, tmp_path / "a", servers[0].issuer)
+    assert good.returncode == 0, good.stdout + good.stderr
+    assert good.stdout.count("Time stamp:") == 3
+    stranger = auditor(path, tmp_path / "b", servers[1].issuer)
+    assert stranger.returncode != 0
+    assert "is no time stamp of that authority" in stranger.stdout
+    members = members_of(path)
+    members["signatures/0001.tst"] = members["signatures/0002.tst"]
+    path.unlink()
+    container.write(path, list(members.items()))
+    exchanged = auditor(path, tmp_path / "c", servers[0].issuer)
+    assert exchanged.returncode != 0
+    assert "0001.tst is no time stamp" in exchanged.stdout
 
 
 def test_a_jose_library_alone_verifies(signed: Path) -> None:
