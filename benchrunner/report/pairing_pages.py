@@ -12,6 +12,7 @@ from benchrunner.report.place import place
 
 SIZES = (9.6, 9.0, 8.4, 7.8, 7.2)  # pt; the largest at which it is one page
 FEWER = (26, 18, 12, 8)  # rows
+LONGEST = 72  # characters of a procedure's name
 
 
 def write_sheet(
@@ -26,9 +27,11 @@ def write_sheet(
 
 def one_page(content: Mapping[str, Any], paper: Paper) -> bytes:
     """The sheet as a PDF of exactly one page, in the largest letters that fit; what does not fit is counted and said."""
+    named = [{**row, "name": _short(row["name"])} for row in content["procedures"]]
+    content = {**content, "untested": [_short(name) for name in content["untested"]]}
     for most in FEWER:
-        rows = content["procedures"][:most]
-        cut = content["cut"] + len(content["procedures"]) - len(rows)
+        rows = named[:most]
+        cut = content["cut"] + len(named) - len(rows)
         for size in SIZES:
             made = set_pages(
                 {**content, "procedures": rows, "cut": cut}, "pairing_sheet.typ", paper, size=f"{size}"
@@ -36,3 +39,7 @@ def one_page(content: Mapping[str, Any], paper: Paper) -> bytes:
             if pages_of(made) == 1:
                 return made
     raise Refused(Problem("the sheet", "does not fit on one page", "take --html"))
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= LONGEST else name[: LONGEST - 1] + "\u2026"

@@ -7,17 +7,24 @@ paper each have their own.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from html import escape
+from html import escape as markup_free
 
 import numpy as np
 
 from benchrunner.report.decimate import Floats, envelope, runs_of_finite
+from benchrunner.report.plain import plain
 
 WIDTH, LEFT, RIGHT, TOP, FOOT = 720.0, 64.0, 12.0, 18.0, 26.0
 HEIGHT = 92.0  # of one panel
 BETWEEN = 26.0
 COLUMNS = 640
+NAME = 11.0  # height of a limit's name
 SQUEEZED = 0.12  # a limit that would press the trace into less than this share of the height is only named
+
+
+def escape(text: str) -> str:
+    """Text as an SVG may hold it: no markup, and no character that XML forbids or that turns the writing direction."""
+    return markup_free(plain(text))
 
 
 @dataclass(frozen=True)
@@ -140,8 +147,9 @@ def _panel(canvas: _Canvas, panel: Panel, top: float) -> None:
             path.append(f"M{points}" if len(t) > 1 else f"M{points}h.5")
         if path:
             out.append(f'<path class="{escape(trace.kind)}" d="{"".join(path)}"/>')
+    taken: list[Box] = []
     for limit in panel.limits:
-        _bounds(canvas, limit, panel, (low, high), top)
+        _bounds(canvas, limit, panel, (low, high), top, taken)
     if not any(runs for _, runs in lines):
         out.append(
             f'<text class="none" x="{(left + right) / 2}" y="{(top + bottom) / 2:.1f}">no valid reading</text>'
@@ -158,8 +166,27 @@ def _band(canvas: _Canvas, limit: Limit, panel: Panel, shown: tuple[float, float
         canvas.parts.append(f'<rect class="band" {box}/>')
 
 
-def _bounds(canvas: _Canvas, limit: Limit, panel: Panel, shown: tuple[float, float], top: float) -> None:
-    """Each bound as a line with its name, over the trace; a bound off the scale as an arrow."""
+Box = tuple[float, float, float]  # left, right, base line of a name
+
+
+def _free(box: Box, taken: list[Box], first: float, last: float, down: bool) -> float | None:
+    """The base line nearest to the wanted one at which no other name stands, or nothing."""
+    left, right, wanted = box
+    for over in (wanted + (k if down else -k) * NAME for k in (0, 1, 2, 3, -1, -2, -3)):
+        if first <= over <= last and all(
+            abs(over - y) >= NAME - 1 or right < x0 or left > x1 for x0, x1, y in taken
+        ):
+            return over
+    return None
+
+
+def _bounds(
+    canvas: _Canvas, limit: Limit, panel: Panel, shown: tuple[float, float], top: float, taken: list[Box]
+) -> None:
+    """Each bound as a line with its name, over the trace; a bound off the scale as an arrow.
+
+    Names keep clear of each other; one that finds no room is left to the table of checks.
+    """
     x0, x1 = canvas.x(max(limit.start, canvas.start)), canvas.x(min(limit.end, canvas.end))
     low, high = shown
     bottom = top + panel.height
@@ -176,7 +203,12 @@ def _bounds(canvas: _Canvas, limit: Limit, panel: Panel, shown: tuple[float, flo
         else:
             arrow, over = ("\u2191", top + 10) if value > high else ("\u2193", bottom - 4)
             words = f"{arrow} {words}"
-        canvas.parts.append(f'<text class="bound end" x="{x1 - 3:.1f}" y="{over:.1f}">{escape(words)}</text>')
+        box = (x1 - 3 - 5.4 * len(words), x1 - 3, over)
+        free = _free(box, taken, top + 10, bottom - 2, bound is limit.high)
+        if free is None:
+            continue
+        taken.append((box[0], box[1], free))
+        canvas.parts.append(f'<text class="bound end" x="{x1 - 3:.1f}" y="{free:.1f}">{escape(words)}</text>')
 
 
 def _level(bound: float, panel: Panel, shown: tuple[float, float], top: float) -> float:

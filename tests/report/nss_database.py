@@ -34,7 +34,7 @@ def main(folder: str, certificate: str) -> None:
     trust = Trust()
     must(
         nss.CERT_DecodeTrustString(
-            ctypes.byref(trust), sys.argv[3].encode() if len(sys.argv) > 3 else b"P,P,P"
+            ctypes.byref(trust), sys.argv[3].encode() if len(sys.argv) > 3 else b"CT,C,C"
         ),
         "the trust",
     )

@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import os
 import re
 import zipfile
 from html.parser import HTMLParser
@@ -18,6 +19,15 @@ from benchrunner.record.recover import recover
 from benchrunner.record.seal import seal
 from benchrunner.report import words
 from benchrunner.report.html import render, write_report
+
+
+def crashed(folder: Path) -> None:
+    """A journal as a process leaves it that dies: written, not closed, its lock let go, and a while ago."""
+    log = record_sample.write(folder, ended=False, close=False)
+    log.sync()
+    log._lock.release()
+    for path in folder.iterdir():
+        os.utime(path, (1.0e9, 1.0e9))
 
 
 class Reader(HTMLParser):
@@ -166,7 +176,7 @@ def test_a_damaged_record_says_so_before_anything_else(record: Path, tmp_path: P
 
 
 def test_a_run_that_did_not_finish_says_so(tmp_path: Path) -> None:
-    record_sample.write(tmp_path / "run", ended=False, close=False).sync()
+    crashed(tmp_path / "run")
     text = Reader(render(Record.open(recover(tmp_path / "run").record))).text
     assert "Did not finish" in text
     assert "The program ended before the run did." in text
@@ -274,7 +284,7 @@ def test_durations() -> None:
 
 
 def test_the_reason_for_what_was_not_judged_is_said_once(tmp_path: Path) -> None:
-    record_sample.write(tmp_path / "run", ended=False, close=False).sync()
+    crashed(tmp_path / "run")
     record = Record.open(recover(tmp_path / "run").record)
     unjudged = [check for check in record.checks if check["verdict"] == "not judged"]
     assert unjudged

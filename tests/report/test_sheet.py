@@ -1,0 +1,176 @@
+"""The pairing sheet: only what was tested, only from records that verify, real and simulated apart, and one page."""
+
+import re
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import record_sample
+from test_report import Reader
+
+from benchrunner.core.messages import Event
+from benchrunner.errors import Refused
+from benchrunner.record.facts import Verbatim
+from benchrunner.record.opened import Record
+from benchrunner.record.seal import seal
+from benchrunner.report import words
+from benchrunner.report.content import record_number
+from benchrunner.report.html import fill
+from benchrunner.report.pairing_pages import one_page, write_sheet
+from benchrunner.report.pairing_sheet import sheet
+from benchrunner.report.pdf import pages_of
+
+CARD = b"""format = 1
+title = "Tarn-6 with Corrie-5"
+[battery_inverter]
+name = "Tarn-6"
+serial = "HM-T6-0107"
+firmware = "2.4.1"
+shift_stop = "51.7 Hz"
+[pv_inverter]
+name = "Corrie-5"
+firmware = "1.9.0"
+"""
+
+Make = Callable[..., Path]
+
+
+@pytest.fixture
+def make(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Make:
+    """Seals a small run: `make(name, simulated=..., card=..., fail=..., started=...)`."""
+    (tmp_path / "lab" / "resources" / "pairings").mkdir(parents=True)
+    (tmp_path / "lab" / "resources" / "pairings" / "tarn-corrie.toml").write_bytes(CARD)
+    (tmp_path / "records").mkdir()
+    monkeypatch.setenv("BENCHRUNNER_PATH", str(tmp_path / "lab"))
+
+    def one(name: str, *, simulated: bool = False, card: bytes = CARD, fail: bool = False, finished: bool = True,
+            procedure: str = "load-rejection", started: str = "2026-03-02T09:15:00.000Z", title: str = "Tarn-6 with Corrie-5") -> Path:  # fmt: skip
+        import dataclasses
+
+        from benchrunner.record.journal import Journal
+
+        facts = dataclasses.replace(
+            record_sample.facts(simulated=simulated), started=started, pairing=Verbatim("tarn-corrie.toml", card, title),
+            procedure=Verbatim(f"{procedure}.toml", b'format = 1\ntitle = "x"\n'),
+        )  # fmt: skip
+        log = Journal.create(tmp_path / f"{name}-run", facts)
+        for seq, item in enumerate(record_sample.inputs(60), 1):
+            log.input(seq, item)
+        for output in record_sample.outputs():
+            data = getattr(output, "data", {})
+            if fail and data.get("id") == "battery-peak":
+                output = Event(output.at, "check", {**data, "value": 59.0, "margin": -0.6, "verdict": "fail"})
+            log.output(output)
+        ended: dict[str, Any] = {"exit": 0, "verdict": "pass", "ended_by": "procedure" if finished else "operator",
+                                 "finished": finished, "safe": "confirmed"}  # fmt: skip
+        log.event(Event(7.6, "ended", ended))
+        log.close()
+        return seal(tmp_path / f"{name}-run", tmp_path / "records" / f"{name}.bench")
+
+    return one
+
+
+def test_firmware_settings_margins_and_what_was_not_tested(make: Make, tmp_path: Path) -> None:
+    path = make("a")
+    found = sheet("tarn-corrie", tmp_path / "records")
+    assert found["variants"][0]["parts"].startswith(
+        "Tarn-6 (HM-T6-0107) firmware 2.4.1; Corrie-5 firmware 1.9.0"
+    )
+    assert "shift stop 51.7 Hz" in found["variants"][0]["settings"]
+    (row,) = found["procedures"]
+    assert row["real"]["verdict"] == "inconclusive" or row["real"]["verdict"] == "pass"
+    assert row["real"]["record"] == record_number(Record.open(path))
+    assert row["simulated"] is None
+    assert row["real"]["nearest"] == "+1.20 V (+9.2 U)"
+    assert "Charge to full without load, then hold" in found["untested"]
+    assert found["procedures"][0]["name"] not in found["untested"]
+
+
+def test_real_and_simulated_stay_apart(make: Make, tmp_path: Path) -> None:
+    make("real"), make("sim", simulated=True, procedure="grid-loss")
+    found = sheet("tarn-corrie", tmp_path / "records")
+    by = {r["name"]: r for r in found["procedures"]}
+    assert by["Loss of the grid under load, repeated"]["real"] is None
+    assert by["Loss of the grid under load, repeated"]["simulated"] is not None
+    assert found["groups"][0]["mark"] == ""
+    assert found["groups"][1]["mark"] == words.SIMULATED
+    assert found["simulated"] == ""
+    assert found["mixed"]
+
+
+def test_only_simulated_records_carry_the_mark(make: Make, tmp_path: Path) -> None:
+    make("sim", simulated=True)
+    found = sheet("tarn-corrie", tmp_path / "records")
+    assert found["simulated"] == words.SIMULATED
+    text = Reader(fill("pairing_sheet.html.j2", found)).text
+    assert text.count(words.SIMULATED) >= 3
+    assert "No record from a real bench" in text
+
+
+def test_a_failure_leaves_nothing_to_recommend(make: Make, tmp_path: Path) -> None:
+    make("good", procedure="grid-loss"), make("bad", fail=True)
+    group = sheet("tarn-corrie", tmp_path / "records")["groups"][0]
+    assert group["limits"] == []
+    assert "No limits are recommended" in group["against"]
+    assert group["nearest"][0]["margin"].startswith("\u22120.60")
+
+
+def test_a_run_that_did_not_finish_recommends_nothing(make: Make, tmp_path: Path) -> None:
+    make("short", finished=False)
+    found = sheet("tarn-corrie", tmp_path / "records")
+    assert found["groups"][0]["limits"] == []
+    assert found["procedures"][0]["real"]["verdict"] == "did not finish"
+
+
+def test_another_firmware_is_another_state_and_limits_come_from_the_newest(
+    make: Make, tmp_path: Path
+) -> None:
+    make("old", fail=True)
+    make("new", card=CARD.replace(b"2.4.1", b"2.5.0"), started="2026-04-02T09:15:00.000Z")
+    found = sheet("tarn-corrie", tmp_path / "records")
+    assert ["2.5.0" in v["parts"] for v in found["variants"]] == [True, False]
+    assert [v["now"] for v in found["variants"]] == [False, True]
+    assert "No limits" not in found["groups"][0]["against"]
+
+
+def test_what_does_not_verify_and_what_is_another_pairing_is_left_out(make: Make, tmp_path: Path) -> None:
+    good, bad = make("good"), make("bad", started="2026-05-02T09:15:00.000Z")
+    raw = bytearray(bad.read_bytes())
+    raw[raw.index(b"PAR1") + 60] ^= 1
+    bad.write_bytes(raw)
+    (tmp_path / "records" / "junk.bench").write_bytes(b"no record")
+    shutil.copy(good, tmp_path / "records" / "copy.bench")
+    found = sheet("tarn-corrie", tmp_path / "records")
+    assert found["count"].startswith("1 record: 1 of a real bench")
+    assert any("do not verify" in line or "cannot be read" in line for line in found["left_out"])
+    with pytest.raises(Refused, match="holds no record of the pairing"):
+        sheet("tarn6-scree5", tmp_path / "records")
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_one_page_however_much_there_is(make: Make, tmp_path: Path, paper: Any) -> None:
+    make("a"), make("s", simulated=True)
+    found = sheet("tarn-corrie", tmp_path / "records")
+    long = "A procedure with a title that somebody made much longer than any title has to be, on purpose " * 3
+    found["procedures"] = [{**found["procedures"][0], "name": f"{k} {long}"} for k in range(26)]
+    found["untested"] = [f"{k} {long[:60]}" for k in range(25)]
+    assert pages_of(one_page(found, paper)) == 1
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler-utils is not installed")
+def test_both_kinds_written(make: Make, tmp_path: Path) -> None:
+    make("a", title="Tarn-6 with Corrie-5")
+    make("sim", simulated=True)
+    out = write_sheet("tarn-corrie", tmp_path / "records", tmp_path / "x.pdf", "pdf")
+    text = subprocess.run(
+        ["pdftotext", "-layout", str(out), "-"], capture_output=True, text=True, check=True
+    ).stdout
+    assert text.count("\f") == 1
+    assert "page 1 of 1" in text
+    assert words.SIMULATED in text
+    assert re.search(r"Not tested", text)
+    page = write_sheet("tarn-corrie", tmp_path / "records", tmp_path / "x.html", "html").read_text("utf-8")
+    assert "Not tested" in Reader(page).text
