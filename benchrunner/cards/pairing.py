@@ -613,7 +613,13 @@ def preflight(card: PairingCard) -> list[str]:
 
 
 def _findings(card: PairingCard) -> Iterator[str]:
-    b, pv, c = card.battery_inverter, card.pv_inverter, card.battery
+    for inverter, _ in card.pv_inverters:
+        yield from _findings_of(card, inverter)
+    yield from _findings_of_sizes(card)
+
+
+def _findings_of(card: PairingCard, pv: PvInverterPart) -> Iterator[str]:
+    b = card.battery_inverter
     hz = "{:.2f} Hz".format
     if not pv.responds:
         yield (
@@ -653,12 +659,29 @@ def _findings(card: PairingCard) -> Iterator[str]:
             f"{b.name} throws PV off at {hz(b.throw_off)}, but {pv.name} trips only above {hz(pv.trip)}: at grid"
             " return a full battery may be charged on"
         )
-    if pv.rated_power > b.rated_power:
+
+
+def _findings_of_sizes(card: PairingCard) -> Iterator[str]:
+    b, c = card.battery_inverter, card.battery
+    names = " and ".join(inverter.name for inverter, _ in card.pv_inverters)
+    power = sum(inverter.rated_power for inverter, _ in card.pv_inverters)
+    if power > b.rated_power:
         yield (
-            f"{pv.name} ({pv.rated_power / 1e3:.1f} kW) is rated above {b.name} ({b.rated_power / 1e3:.1f} kW): a load"
-            " rejection can overload the battery inverter (1:1 rule)"
+            f"{names} ({power / 1e3:.1f} kW) {'are' if card.further_pv else 'is'} rated above {b.name}"
+            f" ({b.rated_power / 1e3:.1f} kW): a load rejection can overload the battery inverter (1:1 rule)"
         )
-    current = pv.rated_power / c.nominal_voltage
+    for inverter, _ in card.pv_inverters:
+        share = b.rated_power / card.phases
+        if (
+            card.phases > 1
+            and inverter.rated_power > share
+            and card.connection(inverter) in ("L1", "L2", "L3")
+        ):
+            yield (
+                f"{inverter.name} ({inverter.rated_power / 1e3:.1f} kW) on {card.connection(inverter)} alone is rated"
+                f" above what {b.name} bears in one phase ({share / 1e3:.1f} kW)"
+            )
+    current = power / c.nominal_voltage
     if current > c.charge_current_limit:
         yield (
             f"full PV power means {current:.0f} A into {c.name}, above its charge limit of"
