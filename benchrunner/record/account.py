@@ -15,6 +15,7 @@ from typing import Any
 
 FILE_NAME = "watchdog.jsonl"
 LARGEST = 2_000_000  # bytes of an account that are read
+ENDED = "the watchdog's end state: safe,"  # how a sentence on its end begins
 CLOSING = 5.0  # s that closing waits for the disk
 
 
@@ -45,15 +46,19 @@ class Account:
                 os.fsync(file.fileno())
 
 
-def read_account(folder: Path) -> list[dict[str, Any]]:
-    """The account in a run's folder, oldest line first; empty where there is none. Lines that are cut are left out."""
+def raw(folder: Path) -> bytes:
+    """The account in a run's folder as it was written; empty where there is none."""
     try:
         with (folder / FILE_NAME).open("rb") as file:
-            text = file.read(LARGEST).decode("utf-8", "replace")
+            return file.read(LARGEST)
     except OSError:
-        return []
+        return b""
+
+
+def read_account(folder: Path) -> list[dict[str, Any]]:
+    """The account in a run's folder, oldest line first; empty where there is none. Lines that are cut are left out."""
     found = []
-    for line in text.splitlines():
+    for line in raw(folder).decode("utf-8", "replace").splitlines():
         with contextlib.suppress(ValueError, RecursionError):
             data = json.loads(line)
             if isinstance(data, dict):
@@ -68,10 +73,6 @@ def account_says(folder: Path) -> list[str]:
         if entry.get("what") == "acting":
             lines.append(f"the watchdog acted ({entry.get('when')}): {entry.get('why')}")
         elif entry.get("what") == "ended":
-            safe = (
-                "confirmed the safe state"
-                if entry.get("safe") == "confirmed"
-                else "could NOT confirm the safe state"
-            )
-            lines.append(f"the watchdog {safe} ({entry.get('when')}): {entry.get('says')}")
+            safe = "confirmed" if entry.get("safe") == "confirmed" else "could NOT be confirmed"
+            lines.append(f"{ENDED} {safe} ({entry.get('when')}): {entry.get('says')}")
     return lines

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from benchrunner.errors import Problem, Refused
-from benchrunner.record import journal, lock
+from benchrunner.record import account, journal, lock
 from benchrunner.record.keys import SigningKey
 from benchrunner.record.opened import Record
 from benchrunner.record.seal import SUFFIX, SealError, seal
@@ -40,19 +40,19 @@ def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | 
         mend = "wait until the run has ended, or stop it; what it leaves then is sealed by itself"
         raise Refused(Problem(str(path), "is still being written by a run that lives", mend))
     try:
-        record = seal(
-            path, to if to is not None else folder.with_name(folder.name + SUFFIX), key, ended_by="crash"
-        )
+        target = to if to is not None else folder.with_name(folder.name + SUFFIX)
+        kept = {name: text for name, text in ((account.FILE_NAME, account.raw(folder)),) if text}
+        record = seal(path, target, key, ended_by="crash", attached=kept)
         header = Record.open(record).header
     except (journal.JournalError, SealError) as error:
         raise Refused(error.problem) from error
     for left in ("reserve", lock.FILE_NAME):
         with contextlib.suppress(OSError):
             (folder / left).unlink()
-    return Recovered(record, tuple(_says(header)))
+    return Recovered(record, tuple(_says(header, account.account_says(folder))))
 
 
-def _says(header: dict[str, Any]) -> list[str]:
+def _says(header: dict[str, Any], watchdog: list[str]) -> list[str]:
     counts, gap, checks = header["counts"], header["gap"], header["checks"]
     lines = [
         f"kept: {counts['inputs']} inputs with {counts['readings']} readings, {counts['waveforms']} waveforms"
@@ -67,7 +67,10 @@ def _says(header: dict[str, Any]) -> list[str]:
         lines.append("the run had finished; only its sealing was missing")
     else:
         lines.append("did not finish")
-    if header["safe"]["state"] not in ("confirmed", "not needed"):
+    lines += watchdog  # its account is in the record too, word for word
+    if header["safe"]["state"] not in ("confirmed", "not needed") and not any(
+        line.startswith(account.ENDED) for line in watchdog
+    ):
         lines.append("whether the bench was made safe is NOT known from this journal: check it by meter")
     return lines
 

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -149,9 +150,16 @@ def test_a_killed_engine_leaves_a_bench_that_is_made_safe_in_order(trial: Callab
     assert [line["id"] for line in account if line.get("phase") == "confirmed"] == [
         "pv-contactor", "pv-source", "inverter-standby", "grid-open", "load-off", "battery-contactor",
     ]  # fmt: skip
-    assert "confirmed the safe state" in account_says(one.run_folder)[-1]
-    record = Record.open(recover(one.run_folder).record)  # and what was measured until then is kept
+    assert "end state: safe, confirmed" in account_says(one.run_folder)[-1]
+    written = (one.run_folder / "watchdog.jsonl").read_bytes()
+    recovered = recover(one.run_folder)  # and what was measured until then is kept, with the account
+    assert any("end state: safe, confirmed" in line for line in recovered.says)
+    assert not any("NOT known" in line for line in recovered.says)
+    record = Record.open(recovered.record)
     assert record.header["finished"] is False
+    assert record.verify(allow_unsigned=True).ok
+    with zipfile.ZipFile(recovered.record) as members:
+        assert members.read("attached/watchdog.jsonl") == written
     assert gone(one.watchdog)
 
 
