@@ -9,6 +9,7 @@ import math
 import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 from benchrunner.cards.bench import InstrumentPart
 from benchrunner.cards.driver import DriverCard, ReadField, ReadPart
@@ -17,7 +18,7 @@ from benchrunner.cards.quantities import conversion
 NOT_A_NUMBER = 9.905e37  # from here on: 9.91E37
 OVERLOAD = 9.85e37  # from here to NOT_A_NUMBER: 9.9E37
 SANE = 1e30  # no instrument of a bench reads more
-UNDERSCORE = ord("_")
+UNDERSCORE, COMMA = b"_,"
 
 TextDecoder = Callable[[bytes], tuple[list[float], int]]
 RegisterDecoder = Callable[[Sequence[int]], tuple[list[float], int]]
@@ -77,12 +78,20 @@ def text_decoder(read: ReadPart, fields: Sequence[Wanted]) -> TextDecoder:
     affine = tuple((w.factor, w.offset) for w in fields)
     plain = all(pair == (1.0, 0.0) for pair in affine)
     whole = places == tuple(range(count))
+    pick = itemgetter(*places) if len(places) > 1 else None
+
+    def one(reply: bytes) -> tuple[list[float], int]:
+        """A reply of one number, taken as it is: what switches and contacts send."""
+        if UNDERSCORE in reply or COMMA in reply:
+            raise ValueError(f"the reply is not 1 number: {reply[:60]!r}")
+        number = float(reply)
+        return ([number], 0) if -SANE < number < SANE else _special([number])
 
     def decode(reply: bytes) -> tuple[list[float], int]:
         parts = reply.split(b",")
         if len(parts) != count or UNDERSCORE in reply:  # Python's float would take 1_000
             raise ValueError(f"the reply is not {count} number{'s' if count > 1 else ''}: {reply[:60]!r}")
-        numbers = list(map(float, parts if whole else [parts[k] for k in places]))
+        numbers = list(map(float, parts if whole else pick(parts) if pick else [parts[k] for k in places]))
         flags = 0
         if not math.hypot(*numbers) < SANE:  # one is too large, infinite or none
             numbers, flags = _special(numbers)
@@ -93,7 +102,9 @@ def text_decoder(read: ReadPart, fields: Sequence[Wanted]) -> TextDecoder:
     def nothing(reply: bytes) -> tuple[list[float], int]:
         return [], 0
 
-    return decode if fields else nothing
+    if not fields:
+        return nothing
+    return one if count == 1 and plain else decode
 
 
 def _special(numbers: list[float]) -> tuple[list[float], int]:

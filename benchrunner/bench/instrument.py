@@ -133,7 +133,8 @@ class Instrument:
             flags |= bits << len(values)
             values += more
         if self.driver.link.kind == "modbus":
-            self.link.open()
+            if not self.link.is_open:
+                self.link.open()  # the identity tells where the maps lie
             replies += [self.link.read_registers(address, count) for address, count, _ in self._maps]
             if replies == self._previous:
                 self.repeated = True

@@ -161,13 +161,14 @@ class Runner:
             if not item.arrived < due or not 0 <= number < most or item.flags & OVERLOADS:
                 break
             source = sources[number]
-            if source.troubled or number in looking or len(values) != source.count or not values:
+            if source.troubled or number in looking:
                 break
-            if values[0] != values[0]:
-                break
-            for k, low, high in source.bounds:
-                if not low <= values[k] <= high:
-                    return count
+            if values is not source.values:  # a repeat was looked at when it came first
+                if len(values) != source.count or not values or values[0] != values[0]:
+                    break
+                for k, low, high in source.bounds:
+                    if not low <= values[k] <= high:
+                        return count
             count += 1
         return count
 

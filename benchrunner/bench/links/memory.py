@@ -31,6 +31,7 @@ class MemoryLink(Link):
         self._emulator = emulator
         self._receive = emulator.receive
         self._ends, self._cut = ends, -len(ends)
+        self._asked = self._raw = self._reply = b""  # the last exchange, its reply with and without its ends
 
     def _open(self) -> None: ...
 
@@ -44,13 +45,17 @@ class MemoryLink(Link):
             reply = self._receive(message)
         except Exception as error:  # an emulator told to drop its link raises
             raise self._failed(message, error) from error
+        in_time = self._emulator.delay <= self.timeout
+        if reply == self._raw and message is self._asked and in_time and not self._misses:
+            return self._reply  # the same exchange again, as most are
         if not reply or not reply.endswith(self._ends):
             raise self._failed(message, NoReplyError("no whole reply" if reply else "no reply", reply))
-        if self._emulator.delay > self.timeout:
+        if not in_time:
             raise self._failed(message, NoReplyError("no reply in time"))
-        reply = reply[: self._cut] if self._cut else reply
         if self._misses and not self._proving:
             self._misses = 0
+        self._asked, self._raw = message, reply
+        self._reply = reply = reply[: self._cut] if self._cut else reply
         self.last.append((message, reply))
         return reply
 
@@ -73,8 +78,22 @@ class MemoryRegisters(Link):
 
     def _close(self) -> None: ...
 
+    def read_registers(self, address: int, count: int) -> list[int]:
+        """As `Link.read_registers`, without the lock that no second thread needs."""
+        if not self._is_open and not self._proving:
+            self.open()
+        try:
+            registers = self._read_registers(address, count)
+            if len(registers) != count:
+                raise ValueError(f"{len(registers)} registers came instead of {count}")
+        except Exception as error:
+            raise self._failed(f"registers {address}..{address + count - 1}".encode(), error) from error
+        if self._misses and not self._proving:
+            self._misses = 0
+        return registers
+
     def _read_registers(self, address: int, count: int) -> list[int]:
-        registers = list(self._emulator.read_registers(self._unit, address, count))
+        registers = self._emulator.read_registers(self._unit, address, count)
         if self._emulator.delay > self.timeout:
             raise NoReplyError("no reply in time")
         return registers
