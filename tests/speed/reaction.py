@@ -260,7 +260,7 @@ def main(events: int) -> int:
     """All three processes; the histogram and one JSON line."""
     from benchrunner.sim.served.free import free_base
 
-    base = free_base(44000)
+    base = free_base()
     served = subprocess.Popen(
         [sys.executable, __file__, "instruments", str(base)],
         stdin=subprocess.PIPE,
