@@ -75,6 +75,7 @@ class _Canvas:
     start: float
     end: float
     parts: list[str] = field(default_factory=list)
+    labels: list[str] = field(default_factory=list)  # drawn last, over the marks
 
     def x(self, t: float) -> float:
         share = (t - self.start) / (self.end - self.start)
@@ -106,7 +107,7 @@ def stack(
     _time_axis(canvas, bottom, zero)
     return (
         f'<svg class="plot" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(says)}">'
-        f"<title>{escape(says)}</title>{''.join(canvas.parts)}</svg>"
+        f"<title>{escape(says)}</title>{''.join(canvas.parts + canvas.labels)}</svg>"
     )
 
 
@@ -122,8 +123,10 @@ def _panel(canvas: _Canvas, panel: Panel, top: float) -> None:
         return bottom - (value - low) / span * panel.height
 
     out = canvas.parts
-    out.append(f'<text class="label" x="{left:.0f}" y="{top - 5:.1f}">{escape(panel.label)}')
-    out.append(f'<tspan class="unit" dx="7">{escape(panel.unit)}</tspan></text>' if panel.unit else "</text>")
+    canvas.labels.append(f'<text class="label" x="{left:.0f}" y="{top - 5:.1f}">{escape(panel.label)}')
+    canvas.labels.append(
+        f'<tspan class="unit" dx="7">{escape(panel.unit)}</tspan></text>' if panel.unit else "</text>"
+    )
     out.append(
         f'<rect class="field" x="{left}" y="{top:.1f}" width="{right - left}" height="{panel.height:.1f}"/>'
     )
