@@ -29,10 +29,16 @@ JOINS: dict[str, tuple[str, ...]] = {
 def check_bench(bench: Bench, today: datetime.date | None = None) -> list[Problem]:
     """What makes this bench unfit to run on: safe order, switches, interlock, calibration."""
     today = today or datetime.date.today()
-    problems = [*_safe_order(bench), *_switches(bench), *_watching(bench)]
+    problems = [*_draft(bench), *_safe_order(bench), *_switches(bench), *_watching(bench)]
     if not bench.simulated:
         problems += _calibration(bench, today)
     return problems
+
+
+def _draft(bench: Bench) -> Iterator[Problem]:
+    if bench.card.draft:
+        mend = "state what stands under TODO on the card, then remove draft = true"
+        yield _problem(bench, ("draft",), "is true: the card was written by `find` and is not finished", mend)
 
 
 def calibration_notes(bench: Bench, today: datetime.date | None = None) -> list[str]:

@@ -193,6 +193,9 @@ class BenchCard(Part):
     laboratory: str = Field(default="", max_length=120)
     says: str = Field(default="", max_length=1000)
     simulated: bool
+    draft: bool = Field(
+        default=False, description="written by `find`, not finished: `check` lists what is missing, no run starts"
+    )
     attended: bool = True
     visa_library: str = Field(
         default="@py",

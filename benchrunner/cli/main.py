@@ -41,6 +41,7 @@ COMMANDS = {
     "export": ("benchrunner.cli.export", "write the readings of a record for other tools"),
     "release": ("benchrunner.cli.release", "release a bench that a trip has locked"),
     "import": ("benchrunner.cli.import_", "another logger's data as a record, marked as not measured by us"),
+    "find": ("benchrunner.cli.find", "look for instruments, ask who each is, draft a bench card"),
     "prove": ("benchrunner.cli.prove", "keep the checks done before power, and see what holds today"),
     "recover": ("benchrunner.cli.recover", "seal what a crashed run left"),
     "keys": ("benchrunner.cli.keys", "make, list, export and trust signing keys"),
