@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from benchrunner.bench.instrument import Instrument
 from benchrunner.bench.links.base import Link
-from benchrunner.bench.links.memory import MemoryLink, MemoryRegisters
+from benchrunner.bench.links.memory import MemoryLine, MemoryLink, MemoryRegisters
 from benchrunner.bench.virtual import VirtualHost
 from benchrunner.cards.bench import Bench
 from benchrunner.core.messages import Input, Order
@@ -114,6 +114,8 @@ def memory_instrument(bench: Bench, name: str, emulator: Any) -> Instrument:
     link: Link
     if driver.link.kind == "modbus":
         link = MemoryRegisters(name, emulator, timeout=timeout)
+    elif driver.link.checksum != "none":
+        link = MemoryLine(name, emulator, driver.link, timeout)
     else:
         link = MemoryLink(name, emulator, driver.link.read_ends.encode(), timeout)
     return Instrument(bench, name, link)

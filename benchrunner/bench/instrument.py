@@ -1,11 +1,19 @@
 """One instrument on its link: identity, polling, settings with read-back, captures, and its own safe setting."""
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from benchrunner.bench import recorder, sunspec
-from benchrunner.bench.decode import RegisterDecoder, TextDecoder, register_decoder, text_decoder, wanted
+from benchrunner.bench import plugins, recorder, registers, sunspec
+from benchrunner.bench.decode import (
+    RegisterDecoder,
+    TextDecoder,
+    Wanted,
+    register_decoder,
+    text_decoder,
+    wanted,
+)
 from benchrunner.bench.identity import Identity, matches, read_identity
 from benchrunner.bench.links.base import Link
 from benchrunner.cards.bench import Bench
@@ -60,6 +68,14 @@ class Instrument:
                 continue
             if read.query is not None:
                 self._texts.append((self.message(read.query), text_decoder(read, fields)))
+        self._program = self._programmed()
+        self._brought: list[Wanted] = []  # what a Python driver brings, with its place in all it brings
+        if self._program is not None:
+            before = 0
+            for read in self.driver.reads:
+                fields = wanted(self.driver, self.part, read)
+                self._brought += [replace(one, place=one.place + before) for one in fields]
+                before += len(read.fields)
         self._single = self._texts[0] if len(self._texts) == 1 else None
         link.proof = self._prove
 
@@ -123,6 +139,11 @@ class Instrument:
         values: list[float] = []
         replies: list[Any] = []
         flags = 0
+        if self._program is not None:
+            self.link.open()
+            brought = self._program.read()
+            replies = [brought]
+            values = [one.factor * brought[one.place] + one.offset for one in self._brought]
         for message, decode in self._texts:
             reply = self.link.query(message)
             try:
@@ -172,7 +193,15 @@ class Instrument:
         if not found.low <= value <= found.high:
             mend = f"give {found.low:g} to {found.high:g} {found.unit}, as the driver card and the bench card allow"
             raise self._error(asked, "is out of range", mend)
-        text = found.part.command.replace("{value}", self._written(found, value))
+        written = self._written(found, value)
+        if self._program is not None:
+            self.link.open()
+            self._program.send(setting, float(value if found.part.words is not None else written))
+            return
+        if found.part.command is None:
+            registers.write(self.link, self._models, found.part, float(written), self._low_first)
+            return
+        text = found.part.command.replace("{value}", written)
         if found.part.answer is not None:
             answer = self.link.query(self.message(text)).decode("ascii", "replace").strip()
             if answer != found.part.answer:
@@ -188,14 +217,24 @@ class Instrument:
     def read_back(self, setting: str) -> float | None:
         """What the instrument says of a setting (SI), None where its card knows no read-back. Raises `LinkError`."""
         found = self._settings[setting]
+        number: float | None
+        if self._program is not None or found.part.command is None:
+            number = self._read_number(setting, found)
+            if number is None or (found.part.words is not None and self._program is not None):
+                return number
+            if found.part.words is not None:
+                return {float(found.part.words.on): 1.0, float(found.part.words.off): 0.0}.get(
+                    number, math.nan
+                )
+            return found.factor * number + found.offset
         if found.part.read_back is None:
             return None
         reply = self.link.query(self.message(found.part.read_back)).decode("ascii", "replace").strip()
         words = found.part.read_words or found.part.words
         if words is not None:
-            for text, number in ((words.on, 1.0), (words.off, 0.0)):
+            for text, position in ((words.on, 1.0), (words.off, 0.0)):
                 if reply.casefold() == text.casefold():
-                    return number
+                    return position
             raise self._garbage(
                 self.message(found.part.read_back), ValueError(f"the reply is no position: {reply[:60]!r}")
             )
@@ -257,6 +296,23 @@ class Instrument:
 
     # -- inside
 
+    def _programmed(self) -> plugins.Guarded | None:
+        name = self.driver.program
+        if name is None:
+            return None
+        make = plugins.load(name, f"driver card {self.part.driver}: program")
+        return plugins.Guarded(make, self.link, name, sum(len(read.fields) for read in self.driver.reads))
+
+    @property
+    def _low_first(self) -> bool:
+        return self.driver.link.words == "low first"
+
+    def _read_number(self, setting: str, found: _Setting) -> float | None:
+        if self._program is not None:
+            self.link.open()
+            return self._program.read_back(setting)
+        return registers.read(self.link, self._models, found.part, self._low_first)
+
     def _compile(self, setting: str) -> _Setting:
         part = self.driver.settings[setting]
         unit = self.driver.kind.settings[setting].unit
@@ -277,6 +333,8 @@ class Instrument:
         return f"{(value - found.offset) / found.factor + 0.0:.{found.part.decimals}f}"
 
     def _identity_text(self) -> str:
+        if self._program is not None:
+            return self._program.identity().strip()
         if self.driver.link.kind == "modbus":
             base = self.driver.link.base
             self._models = sunspec.models(self.link, base)

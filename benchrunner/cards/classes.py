@@ -49,6 +49,9 @@ V, A, W, HZ = (
 )
 CLOSED = Quantity("1", "closed (1) or open (0), from an auxiliary contact")
 
+ELEMENTS = 6  # of a power analyser, at most
+INPUTS = 16  # of a temperature logger, at most
+
 CLASSES: dict[str, InstrumentClass] = {
     c.name: c
     for c in (
@@ -72,6 +75,11 @@ CLASSES: dict[str, InstrumentClass] = {
             {"voltage": V, "current": A, "power": W},
             {
                 "power": Setting("W", "number", "power drawn at nominal voltage"),
+                "resistance": Setting("ohm", "number", "resistance, instead of a power"),
+                "current": Setting("A", "number", "current drawn at nominal voltage, instead of a power"),
+                "crest_factor": Setting(
+                    "1", "number", "of the current; above that of a sine: drawn as a rectifier does"
+                ),
                 "on": Setting("1", "switch", "load connected"),
             },
         ),
@@ -98,6 +106,9 @@ CLASSES: dict[str, InstrumentClass] = {
             {
                 "voltage": Setting("V", "number", "open-circuit RMS voltage"),
                 "frequency": Setting("Hz", "number", "frequency"),
+                "frequency_rate": Setting(
+                    "Hz/s", "number", "at which the frequency goes to a new value; 0: at once"
+                ),
             },
         ),
         _klass(
@@ -135,7 +146,69 @@ CLASSES: dict[str, InstrumentClass] = {
                 "own_voltage": V,
                 "own_frequency": HZ,
                 "own_dc_voltage": Quantity("V", "DC voltage"),
+                "own_current": A,
                 "state": Quantity("1", "operating state, SunSpec enumeration"),
+            },
+            {
+                "power_limit": Setting("1", "number", "limit of its power, as a ratio of its rating"),
+                "limited": Setting("1", "switch", "whether that limit is in force"),
+                "connected": Setting("1", "switch", "told to connect to the bus, or to leave it"),
+            },
+        ),
+        _klass(
+            "power_analyser",
+            "AC power analyser with several elements, each a voltage and a current",
+            {
+                quantity: Quantity(unit, f"{says} of element {n}")
+                for n in range(1, ELEMENTS + 1)
+                for quantity, unit, says in (
+                    (f"voltage_{n}", "V", "RMS voltage"),
+                    (f"current_{n}", "A", "RMS current"),
+                    (f"power_{n}", "W", "active power"),
+                    (f"frequency_{n}", "Hz", "frequency"),
+                    (f"energy_{n}", "J", "energy since integration began,"),
+                )
+            },
+            {"integrate": Setting("1", "switch", "integration of energy; switching it on begins at zero")},
+        ),
+        _klass(
+            "multimeter",
+            "multimeter on one quantity",
+            {"voltage": V, "current": A, "resistance": Quantity("ohm", "resistance")},
+            {"range": Setting("V", "number", "range of its voltage input")},
+        ),
+        _klass(
+            "dc_source",
+            "DC source",
+            {"voltage": V, "current": A, "power": W},
+            {
+                "voltage": Setting("V", "number", "voltage"),
+                "current": Setting("A", "number", "current limit"),
+                "on": Setting("1", "switch", "output on"),
+            },
+        ),
+        _klass(
+            "dc_load",
+            "DC load",
+            {"voltage": V, "current": A, "power": W},
+            {
+                "current": Setting("A", "number", "current drawn"),
+                "power": Setting("W", "number", "power drawn, instead of a current"),
+                "resistance": Setting("ohm", "number", "resistance, instead of a current"),
+                "on": Setting("1", "switch", "input on"),
+            },
+        ),
+        _klass(
+            "temperature_logger",
+            "data logger for temperatures",
+            {f"temperature_{n}": Quantity("K", f"temperature of input {n}") for n in range(1, INPUTS + 1)},
+        ),
+        _klass(
+            "irradiance_sensor",
+            "irradiance sensor beside the array",
+            {
+                "irradiance": Quantity("W/m^2", "irradiance"),
+                "temperature": Quantity("K", "temperature of the sensor"),
             },
         ),
         _klass("waveform", "oscilloscope or transient recorder", {}),

@@ -8,7 +8,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    WithJsonSchema,
+    field_validator,
+)
 from pydantic.config import JsonDict
 
 from benchrunner.cards import reading
@@ -117,10 +125,11 @@ class ReadField(Part):
 class ReadPart(Part):
     """One query and the quantities in its reply, or one block of registers read at once (so that they belong together).
 
-    `single`: one number or word; `comma list`: numbers between commas, as many as there are fields.
+    `single`: one number or word; `comma list`: numbers between commas, as many as there are fields; `program`: the
+    card's Python driver brings the numbers of all fields, in their units and order.
     """
 
-    parse: Literal["single", "comma list", "register map"]
+    parse: Literal["single", "comma list", "register map", "program"]
     query: Plain | None = None
     model: int | None = Field(
         default=None, ge=1, le=65535, description="SunSpec model, found by walking the chain"
@@ -142,14 +151,31 @@ class Words(Part):
     off: str = Field(max_length=40)
 
 
+class RegisterPart(Part):
+    """Where a setting is written over Modbus: offset `at` from a SunSpec model's start or from `address`.
+
+    The number written is value / 10^(scale factor at `scale_at`), rounded; a switch's `words` are its two numbers.
+    """
+
+    model: int | None = Field(default=None, ge=1, le=65535)
+    address: int | None = Field(default=None, ge=0, le=65535)
+    at: int = Field(ge=0, le=2000)
+    type: RegisterType = "uint16"
+    scale_at: int | None = Field(default=None, ge=0, le=2000)
+
+
 class SettingPart(Part):
     """One setting: `command` with `{value}`, `range` as texts with units, `read_back` a query that returns it.
+
+    Over Modbus `point` says where the value is written, and is read back from there; a card with a Python driver
+    gives neither.
 
     A number is written in `unit` with `decimals` places; a switch in `words`. `settle`: wait before the read-back
     (a contactor takes time); `within`: by how much the read-back may differ, text with unit.
     """
 
-    command: WithValue
+    command: WithValue | None = None
+    point: RegisterPart | None = None
     answer: str | None = Field(
         default=None, max_length=40, description="what a command is answered with, if at all"
     )
@@ -199,6 +225,17 @@ class CapturePart(Part):
     poll: PositiveSeconds = 0.05
 
 
+WarmUp = Annotated[float, BeforeValidator(lambda value: _warm_up(value)), WithJsonSchema({"type": "string"})]
+LONGEST_WARM_UP = 86_400.0  # s
+
+
+def _warm_up(value: object) -> float:
+    seconds = si(value, "s")
+    if not 0 <= seconds <= LONGEST_WARM_UP:
+        raise Mended(f"is {value!r}, which is no warm-up time", 'give up to a day, such as "30 min"')
+    return seconds
+
+
 class ErrorQuery(Part):
     """The error queue: asked after each setting until the reply starts with `none` (SCPI-1999, 21.8)."""
 
@@ -218,6 +255,12 @@ class DriverCard(Part):
         default=0.005, description="from the end of the query to the end of the reply, typical"
     )
     link: LinkPart
+    program: str | None = Field(
+        default=None,
+        pattern=r"^[A-Za-z][A-Za-z0-9_.-]{0,59}$",
+        description="name of a Python driver (entry point group benchrunner.drivers), where a card cannot express it",
+    )
+    warm_up: WarmUp = Field(default=0.0, description="after switching on, until its accuracy holds")
     identify: Identify
     reads: list[ReadPart] = []
     settings: dict[Name, SettingPart] = {}
@@ -298,13 +341,25 @@ def driver_problems(card: DriverCard) -> Found:
             yield ("safe", index), error.what, error.mend
     if card.link.checksum != "none" and card.link.kind != "serial":
         yield ("link", "checksum"), "belongs to serial lines", "leave it out; other links have their own"
-    if card.link.kind != "modbus" and card.identify.query is None:
+    if (
+        card.program is not None
+        and not any(read.parse == "program" for read in card.reads)
+        and not card.settings
+    ):
+        yield ("program",), "has nothing to read or set", "give reads with parse = 'program', or settings"
+    if card.link.kind != "modbus" and card.identify.query is None and card.program is None:
         yield ("identify",), "has no query", 'give query = "*IDN?", or what the instrument has'
 
 
 def _read_problems(card: DriverCard, read: ReadPart, path: KeyPath) -> Found:
     registers = read.parse == "register map"
-    if registers != (card.link.kind == "modbus"):
+    if (read.parse == "program") != (card.program is not None):
+        what = "parse = 'program' and the card's program belong together"
+        yield (*path, "parse"), what, "give program = the name of the Python driver, or another parse"
+    elif read.parse == "program":
+        if read.query is not None or read.model is not None or read.address is not None:
+            yield path, "its Python driver asks by itself", "leave out query, model and address"
+    elif registers != (card.link.kind == "modbus"):
         yield (
             (*path, "parse"),
             f"a {card.link.kind} link cannot carry {read.parse!r}",
@@ -322,7 +377,7 @@ def _read_problems(card: DriverCard, read: ReadPart, path: KeyPath) -> Found:
         elif read.span()[1] > MOST_REGISTERS:
             what = f"spans {read.span()[1]} registers"
             yield (*path, "fields"), what, f"split it: one read may ask for {MOST_REGISTERS} at most"
-    else:
+    elif read.parse != "program":
         if read.query is None or read.model is not None or read.address is not None:
             yield (
                 path,
@@ -347,6 +402,7 @@ def _read_problems(card: DriverCard, read: ReadPart, path: KeyPath) -> Found:
 
 def _setting_problems(card: DriverCard, name: str, part: SettingPart, path: KeyPath) -> Found:
     known = card.kind.settings.get(name)
+    yield from _way_problems(card, part, path)
     if known is None:
         there = ", ".join(sorted(card.kind.settings)) or "none"
         yield path, f"class {card.klass} has no setting {name!r}", f"it has: {there}"
@@ -365,6 +421,22 @@ def _setting_problems(card: DriverCard, name: str, part: SettingPart, path: KeyP
                 si(part.within, known.unit)
         except Mended as error:
             yield path, error.what, error.mend
+
+
+def _way_problems(card: DriverCard, part: SettingPart, path: KeyPath) -> Found:
+    if card.program is not None:
+        if part.command is not None or part.point is not None or part.read_back is not None:
+            yield path, "its Python driver sets it", "leave out command, point and read_back"
+    elif card.link.kind == "modbus":
+        register = part.point
+        if register is None or part.command is not None or part.read_back is not None:
+            yield path, "a Modbus setting is written to a register and read back from it", "give point alone"
+        elif (register.model is None) == (register.address is None):
+            yield (*path, "point"), "needs either model or address", "give model = 123, say"
+        elif part.words is not None and not (part.words.on.isdigit() and part.words.off.isdigit()):
+            yield (*path, "words"), "are no numbers", 'give the two numbers, such as { on = "1", off = "0" }'
+    elif part.command is None or part.point is not None:
+        yield path, "has no command", 'give command = "POWer {value}"'
 
 
 def fit_driver(document: Document) -> DriverCard:

@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from servers import LineServer
 
 from benchrunner.bench.links import base
-from benchrunner.bench.links.checksum import KINDS, crc16, digits, opened, sealed
 from benchrunner.bench.links.serial import SerialLink
+from benchrunner.cards.checksum import KINDS, crc16, digits, opened, sealed
 from benchrunner.cards.driver import LinkPart
 from benchrunner.errors import LinkError
 

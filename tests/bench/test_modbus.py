@@ -145,6 +145,6 @@ def test_a_whole_model_is_read_and_decoded() -> None:
         found = chain(instrument.link, base_of(instrument.link))
         assert [(one.model, one.length) for one in found] == [(1, 66), (701, 153), (714, 43)]
         values = read_model(instrument.link, found[1])  # longer than one read may be
-        assert values["W"] == -2503.0 and values["LNV"] == pytest.approx(230.4) and values["VA"] is None
+        assert values["W"] == -2503.0 and values["LNV"] == pytest.approx(230.4) and values["Alrm"] is None
         assert read_model(instrument.link, found[0])["Mn"] == "Highmoor"
         instrument.close()

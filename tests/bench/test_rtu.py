@@ -15,8 +15,8 @@ from test_modbus import sunspec
 from benchrunner.bench.instrument import Instrument
 from benchrunner.bench.links import base
 from benchrunner.bench.links import modbus as modbus_module
-from benchrunner.bench.links.checksum import crc16
 from benchrunner.bench.wire import connect
+from benchrunner.cards.checksum import crc16
 from benchrunner.errors import LinkError
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are a POSIX thing")

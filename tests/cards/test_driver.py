@@ -45,7 +45,9 @@ def test_shipped_card_holds_together(path: Path) -> None:
     for setting in card.settings:
         low, high = card.allowed(setting)
         assert low < high
-        assert card.settings[setting].read_back, "every setting of ours is read back"
+        assert (
+            card.settings[setting].read_back or card.settings[setting].point or card.settings[setting].answer
+        )
 
 
 def test_every_class_has_a_driver() -> None:

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from stand_in import StandInPlant
 
+from benchrunner.cards.checksum import opened, sealed
 from benchrunner.errors import Refused
 from benchrunner.sim.emulators import MADE_BY, make
 from benchrunner.sim.emulators.base import Emulator
@@ -29,6 +30,9 @@ def instrument(klass: str, role: str, plant: StandInPlant | None = None, **optio
 
 def ask(emulator: Emulator, text: str) -> str:
     end = "\r\n" if emulator.link == "serial" else "\n"
+    if emulator.options.klass == "irradiance_sensor":  # its lines carry a checksum
+        line = sealed("xor", b"*", text.encode()) + b"\r\n"
+        return opened("xor", b"*", emulator.receive(line).rstrip()).decode()
     return emulator.receive((text + end).encode()).decode().rstrip("\r\n")
 
 

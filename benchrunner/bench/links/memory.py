@@ -3,6 +3,8 @@
 from typing import Protocol
 
 from benchrunner.bench.links.base import Link, NoReplyError, block_of
+from benchrunner.cards.checksum import opened, sealed
+from benchrunner.cards.driver import LinkPart
 
 
 class Emulated(Protocol):
@@ -65,6 +67,31 @@ class MemoryLink(Link):
 
     def _query_block(self, message: bytes) -> bytes:
         return block_of(self._receive(message))
+
+
+class MemoryLine(MemoryLink):
+    """The same for a serial line whose lines carry a checksum."""
+
+    def __init__(self, name: str, emulator: Emulated, part: LinkPart, timeout: float = 1.0) -> None:
+        super().__init__(name, emulator, part.read_ends.encode(), timeout)
+        self._kind, self._mark, self._write_ends = (
+            part.checksum,
+            part.checksum_mark.encode(),
+            part.write_ends.encode(),
+        )
+
+    def query(self, message: bytes) -> bytes:
+        """As `Link.query`."""
+        body = message[: len(message) - len(self._write_ends)]
+        line = super().query(sealed(self._kind, self._mark, body) + self._write_ends)
+        try:
+            return opened(self._kind, self._mark, line)
+        except ValueError as error:
+            raise self._failed(message, NoReplyError(str(error), line)) from error
+
+    def _write(self, message: bytes) -> None:
+        body = message[: len(message) - len(self._write_ends)]
+        super()._write(sealed(self._kind, self._mark, body) + self._write_ends)
 
 
 class MemoryRegisters(Link):

@@ -118,7 +118,7 @@ class ModbusRtuLink(_Registers):
         self._line: _Line | None = None
 
     @property
-    def _client(self) -> Any:  # type: ignore[override]
+    def _client(self) -> Any:
         return self._line.client if self._line is not None else None
 
     def _open(self) -> None:
@@ -146,7 +146,8 @@ class ModbusRtuLink(_Registers):
                 line.close()
 
     def _read_registers(self, address: int, count: int) -> list[int]:
-        return self._in_turn(lambda: _Registers._read_registers(self, address, count))
+        found: list[int] = self._in_turn(lambda: _Registers._read_registers(self, address, count))
+        return found
 
     def _write_registers(self, address: int, values: list[int]) -> None:
         self._in_turn(lambda: _Registers._write_registers(self, address, values))

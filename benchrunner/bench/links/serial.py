@@ -11,8 +11,8 @@ import time
 from typing import Any
 
 from benchrunner.bench.links.base import LONGEST_REPLY, Link, NoReplyError
-from benchrunner.bench.links.checksum import opened, sealed
 from benchrunner.bench.links.quiet import settle
+from benchrunner.cards.checksum import opened, sealed
 from benchrunner.cards.driver import LinkPart
 
 QUIET = 0.05  # s without a byte before a line counts as quiet

@@ -24,6 +24,8 @@ def make(plant: "Plant", name: str, options: "Options", seed: int = 1) -> "Emula
             Problem(f"instruments.{name}", f"no emulator for class {options.klass!r}", f"there are: {known}")
         )
     module, kind = MADE_BY[options.klass]
+    if options.klass == "inverter" and str(options.own.get("models", "")) == "103":
+        module, kind = "sunspec_older", "OlderInverter"
     emulator: Emulator = getattr(import_module(f"{__name__}.{module}"), kind)(plant, name, options, seed)
     return emulator
 
@@ -58,4 +60,10 @@ MADE_BY = {
     "inverter": ("sunspec_devices", "Inverter"),
     "battery_monitor": ("sunspec_devices", "BatteryMonitor"),
     "waveform": ("scope", "Scope"),
+    "power_analyser": ("measuring", "PowerAnalyser"),
+    "multimeter": ("measuring", "Multimeter"),
+    "temperature_logger": ("measuring", "TemperatureLogger"),
+    "irradiance_sensor": ("measuring", "IrradianceSensor"),
+    "dc_source": ("dc_bench", "DcSource"),
+    "dc_load": ("dc_bench", "DcLoad"),
 }

@@ -22,6 +22,7 @@ class GridSource(ScpiEmulator):
         taps = {"voltage_tap": "grid.source_voltage", "frequency_tap": "grid.source_frequency"}
         super().__init__(plant, name, replace(options, own={**taps, **options.own}), seed)
         self.voltage, self.frequency = (plant.value(tap) for tap in taps.values())
+        self.rate = 0.0
         self._found = (self.voltage, self.frequency)
 
     def commands(self) -> Iterable[Command]:
@@ -31,15 +32,24 @@ class GridSource(ScpiEmulator):
             Command("[SOURce]:VOLTage[:LEVel]?", lambda: f"{self.voltage:.2f}"),
             Command("[SOURce]:FREQuency", self._set_frequency, Number(low=40.0, high=70.0, unit="HZ")),
             Command("[SOURce]:FREQuency?", lambda: f"{self.frequency:.3f}"),
+            Command("[SOURce]:FREQuency:SLEW", self._set_rate, Number(low=0.0, high=20.0)),
+            Command("[SOURce]:FREQuency:SLEW?", lambda: f"{self.rate:.2f}"),
         ]
 
     def reset(self) -> None:
+        if self.rate:
+            self._set_rate(0.0)
         self._set_voltage(self._found[0])
         self._set_frequency(self._found[1])
 
     def _set_voltage(self, value: float) -> None:
         self.voltage = round(value, 2)
         self.press("grid.voltage", self.voltage)
+
+    def _set_rate(self, value: float) -> None:
+        """Hz/s at which it goes to a new frequency; 0: at once."""
+        self.rate = round(value, 2)
+        self.press("grid.frequency_rate", self.rate)
 
     def _set_frequency(self, value: float) -> None:
         self.frequency = round(value, 3)

@@ -27,6 +27,12 @@ MODELS = {
     "battery_monitor": "Simulated battery monitor",
     "inverter": "Simulated inverter",
     "waveform": "Simulated recorder",
+    "power_analyser": "Simulated power analyser",
+    "multimeter": "Simulated multimeter",
+    "temperature_logger": "Simulated temperature logger",
+    "irradiance_sensor": "Simulated irradiance sensor",
+    "dc_source": "Simulated DC source",
+    "dc_load": "Simulated DC load",
 }
 RESOLUTION = {  # one digit of the display where the card states none
     "voltage": 0.01, "current": 0.001, "power": 0.1, "apparent_power": 0.1, "reactive_power": 0.1,

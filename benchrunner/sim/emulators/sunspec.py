@@ -7,6 +7,8 @@ are 16 bits, high byte and high register first.
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from benchrunner.cards import sunspec_models
+
 MARK = (0x5375, 0x6E53)  # "SunS"
 BASE = 40000
 END = 0xFFFF
@@ -20,10 +22,12 @@ SIZES = {
     "int32": 2,
     "bitfield32": 2,
     "uint64": 4,
+    "acc32": 2,
 }
 UNIMPLEMENTED = {
     "uint16": 0xFFFF, "int16": 0x8000, "enum16": 0xFFFF, "sunssf": 0x8000, "pad": 0x8000, "uint32": 0xFFFFFFFF,
     "int32": 0x80000000, "bitfield32": 0xFFFFFFFF, "uint64": 0xFFFFFFFFFFFFFFFF,
+    "acc32": 0,
 }  # fmt: skip
 LIMITS = {
     "uint16": (0, 0xFFFE),
@@ -110,6 +114,18 @@ MODELS: dict[int, list[Point]] = {
         "Str_Pad1:pad Str_Pad2:pad"
     ),
 }
+
+
+def _from_published(model: int) -> list[Point]:
+    """A model without repeating groups, as published."""
+    return [
+        Point(p.name, p.kind, p.size, p.scale)
+        for p in sunspec_models.published()[model]
+        if isinstance(p, sunspec_models.Point)
+    ]
+
+
+MODELS[103], MODELS[123] = _from_published(103), _from_published(123)
 
 
 def length(model: int) -> int:
