@@ -64,6 +64,9 @@ class InstrumentPart(Part):
     ratio: dict[Name, float] = Field(default_factory=dict)
     reversed: list[Name] = Field(default_factory=list)
     accuracy: dict[Name, Accuracy] = Field(default_factory=dict)
+    largest: dict[Name, str] = Field(
+        default_factory=dict, description="full scale of a quantity, behind clamp or divider; beyond it: overload"
+    )
     inputs: dict[str, Input] = Field(default_factory=dict)
     update: Seconds = Field(default=0.0, description="update period of the meter")
     window: Seconds = Field(default=0.0, description="averaging window of the meter")
@@ -354,7 +357,7 @@ def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found
             f"it has {' or '.join(wanted)}",
         )
     read = set(driver.quantities())
-    for key in ("channels", "ratio", "accuracy"):
+    for key in ("channels", "ratio", "accuracy", "largest"):
         for quantity in getattr(part, key):
             if quantity not in read:
                 known = ", ".join(sorted(read)) or "nothing"
@@ -379,6 +382,9 @@ def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found
     for quantity in set(part.accuracy) & read:
         accuracy, unit = part.accuracy[quantity], driver.kind.reads[quantity].unit
         yield from _accuracy_problems((*here, "accuracy", quantity), accuracy, unit)
+    for quantity, text in part.largest.items():
+        if quantity in read:
+            yield from _quantity_problems((*here, "largest", quantity), text, driver.kind.reads[quantity].unit)
     for setting, limits in part.limits.items():
         known_setting = driver.kind.settings.get(setting)
         if setting not in driver.settings or known_setting is None:

@@ -14,6 +14,7 @@ from benchrunner.bench.locks import lock_problem, untold
 from benchrunner.bench.plan import guards as bench_guards
 from benchrunner.bench.plan import reaction_time, safe_steps, sources_and_channels
 from benchrunner.bench.prechecks import Passed, Proof, pass_gates
+from benchrunner.bench.resolving import resolving
 from benchrunner.cards.bench import Bench, read_bench
 from benchrunner.cards.pairing import PairingCard, read_pairing
 from benchrunner.cards.reading import Document, load
@@ -95,6 +96,7 @@ def prepare(request: RunRequest) -> Prepared:
     if order is not None:
         gathered.problems += _answer_problems(request, order)
         gathered.problems += fits(order, bench)
+        gathered.problems += resolving(order, bench).problems
     gathered.stop_if_any()
     assert order is not None
     plan = plan_of(order, pairing, bench, request.seed, live_rate(bench, request.speed))
@@ -112,6 +114,7 @@ def prepare(request: RunRequest) -> Prepared:
             *(f"{name} set to {value}" for name, value in request.settings.items()),
             *_polled_seldom(plan, bench),
             *calibration_notes(bench),
+            *resolving(order, bench).notes,
             *(release.says for release in untold(bench, request.port_base)),
         ),
     )
