@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 import zipfile
 from collections.abc import Callable, Iterator
@@ -27,6 +28,7 @@ pytestmark = [
     pytest.mark.slow,
     pytest.mark.skipif(sys.platform == "win32", reason="signals and pseudo-terminals of POSIX"),
 ]
+PATIENCE = 60.0  # s for a run to end
 FAST = 4.0  # bench seconds in a second
 LIMIT = 'watchdog = { limit = "2 s" }'
 OFF = ("relays.pv_contactor", "relays.inverter_enable", "relays.battery_contactor", "grid.closed")
@@ -77,7 +79,12 @@ class Trial:
         os.kill(self.session.pid, signal_)
 
     def end(self) -> dict[str, Any]:
+        late = threading.Timer(
+            PATIENCE, self.hit, (signal.SIGKILL,)
+        )  # so that what never ends fails, and ends
+        late.start()
         self.events += list(self.session.events())
+        late.cancel()
         self.session.close(30.0)
         return dict(self.session.ended)
 
