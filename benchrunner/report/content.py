@@ -18,7 +18,7 @@ from benchrunner.report import words
 from benchrunner.report.clauses import clauses
 from benchrunner.report.laboratory import LaboratoryCard
 from benchrunner.report.pictures import Pictures, StepPicture
-from benchrunner.report.plain import cell, plain
+from benchrunner.report.plain import cell, plain, word
 from benchrunner.report.power_sums import balances
 from benchrunner.report.svg import margin_scale
 
@@ -168,17 +168,17 @@ def check_row(check: Mapping[str, Any], step: int | None) -> Row:
         "step": cell(check.get("step", "")),
         "at": step,
         "measure": measured,
-        "limit": cell(figures.limit),
-        "value": cell(figures.value),
-        "uncertainty": cell(figures.uncertainty),
+        "limit": word(figures.limit),
+        "value": word(figures.value),
+        "uncertainty": word(figures.uncertainty),
         "k": f"k = {check['k']:g}"
         if words.is_number(check.get("k")) and words.is_number(uncertainty)
         else "",
-        "margin": cell(figures.margin),
+        "margin": word(figures.margin),
         "in_u": figures.in_u,
         "times": times,
-        "rule": cell(check.get("rule", "")),
-        "verdict": cell(verdict),
+        "rule": word(check.get("rule", "")),
+        "verdict": word(verdict),
         "reason": "" if silent else cell(check.get("reason")),
         "scale": Svg(margin_scale(value, uncertainty, low, high, verdict)),
     }
@@ -283,12 +283,12 @@ def instrument(item: Mapping[str, Any]) -> Row:
     name, role = str(item.get("name", "")), item.get("role")
     return {
         "name": cell(f"{name} ({role})" if role and role != name else name),
-        "class": cell(str(item.get("class", "")).replace("_", " ")),
+        "class": word(str(item.get("class", "")).replace("_", " ")),
         "identity": cell(item.get("identity") or "none"),
         "accuracy": cell(item.get("accuracy") or ""),
-        "serial": cell(item.get("serial") or "not stated"),
-        "calibrated": cell(item.get("calibrated") or "not stated"),
-        "due": cell(item.get("due") or "not stated"),
+        "serial": word(item.get("serial") or "not stated"),
+        "calibrated": word(item.get("calibrated") or "not stated"),
+        "due": word(item.get("due") or "not stated"),
     }
 
 
@@ -296,11 +296,11 @@ def guard(item: Any) -> Row:
     """One guard as it stood during the run."""
     return {
         "says": cell(item.says or item.id),
-        "channel": cell(item.channel),
+        "channel": word(item.channel),
         "allowed": cell(words.limit(item.low, item.high, item.unit, item.channel)),
         "delay": words.span(item.delay),
         "acts": words.span(item.acts_within) if item.acts_within else "not worked out",
-        "origin": cell(item.origin),
+        "origin": word(item.origin),
     }
 
 
@@ -309,7 +309,7 @@ def safe_step(item: Mapping[str, Any]) -> Row:
     at = item.get("at")
     return {
         "says": cell(item.get("says") or item.get("id")),
-        "phase": cell(item.get("phase", "")),
+        "phase": word(item.get("phase", "")),
         "text": cell(item.get("text", "")),
         "at": f"{at:.1f} s" if words.is_number(at) else "",
     }

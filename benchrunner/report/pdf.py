@@ -23,6 +23,7 @@ from benchrunner.report.plain import breakable
 HERE = Path(__file__).parent
 Paper = Literal["a4", "letter"]
 PAPERS: Mapping[Paper, str] = {"a4": "a4", "letter": "us-letter"}
+UNBROKEN = frozenset({"code", "key"})  # digests: they fit their column, and are copied from the page
 ACCESSIBLE: Literal["ua-1"] = "ua-1"
 LABEL = re.compile(r'aria-label="([^"]*)"')
 VIEW = re.compile(r'viewBox="0 0 ([0-9.]+) ([0-9.]+)"')
@@ -91,7 +92,7 @@ def _without_pictures(value: Any, folder: Path) -> Any:
         if "svg" in value and "caption" in value:
             drawn = _picture(value["svg"], folder) if value["svg"] else {"file": "", "alt": ""}
             return {"caption": breakable(value["caption"]), **drawn}
-        made = {k: _without_pictures(v, folder) for k, v in value.items()}
+        made = {k: v if k in UNBROKEN else _without_pictures(v, folder) for k, v in value.items()}
         if "overview" in value:
             made["overview"] = _picture(value["overview"], folder) if value["overview"] else None
         return made

@@ -4,7 +4,8 @@ import unicodedata
 
 LONGEST = 4000
 CELL = 500  # in a cell of a table, which must fit a page
-WORD = 42  # characters; a longer word gets places where a line may break
+WORD = 42  # characters; what a narrow column takes
+UNBROKEN = 22  # characters of a word that fit any column
 BREAK = "\u200b"
 HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 
@@ -16,7 +17,9 @@ def plain(text: object, longest: int = LONGEST) -> str:
     shown = "".join(_shown(c) for c in cut)
     shown = " ".join(shown.split())
     if len(given) > longest:
-        shown += f" [cut: {len(given) - longest} more characters in the record]"
+        shown += (
+            f" [cut: {len(given) - longest} more characters in the record]" if longest > WORD else "\u2026"
+        )
     return shown
 
 
@@ -25,11 +28,16 @@ def cell(text: object) -> str:
     return plain(text, CELL)
 
 
+def word(text: object) -> str:
+    """The same, short enough for a narrow column: a verdict, a figure with its unit, a serial number."""
+    return plain(text, WORD)
+
+
 def breakable(text: str) -> str:
     """The same with an invisible place to break in words that no column could hold."""
     return " ".join(
-        BREAK.join(word[k : k + 20] for k in range(0, len(word), 20)) if len(word) > WORD else word
-        for word in text.split(" ")
+        BREAK.join(part[k : k + 10] for k in range(0, len(part), 10)) if len(part) > UNBROKEN else part
+        for part in text.split(" ")
     )
 
 

@@ -92,6 +92,12 @@ def test_what_a_report_must_hold(made: Path, record: Path) -> None:
     assert [c for c in clauses if c not in text] == []
 
 
+def test_digests_can_be_copied_from_the_page(made: Path, record: Path) -> None:
+    header, text = Record.open(record).header, poppler("pdftotext", made)
+    for wanted in (header["procedure"]["sha256"], header["digests"]["readings"], header["signer"]["key"]):
+        assert wanted in text
+
+
 def test_what_nobody_stated_is_said_to_be_not_stated(record: Path, tmp_path: Path) -> None:
     text = squeezed(write_pdf(record, tmp_path / "r.pdf"))
     assert re.search(
