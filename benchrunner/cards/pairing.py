@@ -670,16 +670,12 @@ def _findings_of_sizes(card: PairingCard) -> Iterator[str]:
             f"{names} ({power / 1e3:.1f} kW) {'are' if card.further_pv else 'is'} rated above {b.name}"
             f" ({b.rated_power / 1e3:.1f} kW): a load rejection can overload the battery inverter (1:1 rule)"
         )
-    for inverter, _ in card.pv_inverters:
-        share = b.rated_power / card.phases
-        if (
-            card.phases > 1
-            and inverter.rated_power > share
-            and card.connection(inverter) in ("L1", "L2", "L3")
-        ):
+    bears = b.rated_power / card.phases
+    for phase, most in _phase_ratings(card).items():
+        if card.phases > 1 and power <= b.rated_power < most * card.phases:
             yield (
-                f"{inverter.name} ({inverter.rated_power / 1e3:.1f} kW) on {card.connection(inverter)} alone is rated"
-                f" above what {b.name} bears in one phase ({share / 1e3:.1f} kW)"
+                f"{names} put {most / 1e3:.1f} kW on {phase}, above the {bears / 1e3:.1f} kW that {b.name} bears in one"
+                " phase: it must curtail them all for that phase"
             )
     current = power / c.nominal_voltage
     if current > c.charge_current_limit:
@@ -702,6 +698,18 @@ def _findings_of_sizes(card: PairingCard) -> Iterator[str]:
             f"{c.name} lets the voltage fall to {c.protection_voltage_low:.1f} V, below the DC trip of {b.name}"
             f" ({b.dc_trip_low:.1f} V)"
         )
+
+
+def _phase_ratings(card: PairingCard) -> dict[str, float]:
+    """W of PV inverters on each phase, by their ratings."""
+    names = [f"L{k + 1}" for k in range(card.phases)]
+    found = dict.fromkeys(names, 0.0)
+    for inverter, _ in card.pv_inverters:
+        place = card.connection(inverter)
+        on = {"three-phase": names, "L1-L2": names[:2]}.get(place, [place])
+        for name in on:
+            found[name] += inverter.rated_power / len(on)
+    return found
 
 
 def refuse_unsupported(card: PairingCard) -> None:

@@ -58,6 +58,7 @@ class States(NamedTuple):
     m_current: int
     m_cell: int
     m_power: int
+    m_taken: int
     m_frequency: int
     heat: int  # of the overload, 1: it gives up
     t_sag: int  # s for which its bus has lain low at its current limit
@@ -90,6 +91,7 @@ class States(NamedTuple):
     f_grid: int  # of the grid's source, on its way to what was ordered
     jump: int  # cycles by which the phase jumps in the next step
     limited: int  # 1 or -1 while the bridge holds its current limit, giving or taking
+    p_taken: int  # W that the most charging phase of the battery inverter takes, times the phases
     s_worst: int  # VA of the most loaded phase of the battery inverter, times the phases
     phase_bus: int  # cycles
     phase_grid: int  # cycles

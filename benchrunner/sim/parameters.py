@@ -253,5 +253,5 @@ def start_time_per_inertia() -> float:
 
     slip = np.linspace(1.0, 1.05 * RATED_SLIP, 20_001)
     r = MOTOR_R1 + MOTOR_R2 / slip
-    push = (MOTOR_R2 / slip) / (r * r + MOTOR_X**2) - RATED_TORQUE * (1.0 - slip) ** 2
+    push = (MOTOR_R2 / slip) / (r * r + MOTOR_X**2) - RATED_TORQUE * ((1.0 - slip) / (1.0 - RATED_SLIP)) ** 2
     return float(np.trapezoid(1.0 / push, 1.0 - slip))

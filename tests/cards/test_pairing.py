@@ -38,7 +38,7 @@ def test_the_pairings_are_there():
     assert NAMES == [
         "dune9-spit7",
         "fell15-ridge12",
-        "fell15-ridge8-corrie5",
+        "fell15-ridge8-corrie2",
         "tarn6-corrie5",
         "tarn6-corrie5-beck60",
         "tarn6-corrie5-lean",

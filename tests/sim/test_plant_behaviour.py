@@ -219,7 +219,9 @@ def test_overcharge_until_a_protection_acts(card, record):
         rows["battery.current"][until & (times > 30.0)].min() > pairing.battery_inverter.charge_current + 10.0
     )
     assert rows["battery.voltage"][until].max() > pairing.battery_inverter.absorption_voltage + 1.0
-    thrown = first(plant, "throw-off").t  # the highest shift held nothing: it jumps, and PV does not go for that either
+    thrown = first(
+        plant, "throw-off"
+    ).t  # the highest shift held nothing: it jumps, and PV does not go for that either
     b = pairing.battery_inverter
     assert rows["bus.frequency"][times < thrown - 0.01].max() == pytest.approx(b.shift_maximum, abs=0.01)
     assert rows["bus.frequency"][until].max() == pytest.approx(b.throw_off, abs=0.01)

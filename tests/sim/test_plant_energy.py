@@ -13,7 +13,7 @@ from benchrunner.sim.plant import Plant
 
 CARDS = (
     "tarn6-corrie5", "tarn6-scree5", "tarn6-scree5-sawtooth", "tarn6-corrie9", "tarn6-corrie5-beck60", "dune9-spit7",
-    "fell15-ridge12", "fell15-ridge8-corrie5",
+    "fell15-ridge12", "fell15-ridge8-corrie2",
 )  # fmt: skip
 SWITCHES = (
     "load.on", "grid.closed", "pv_source.on", "relays.pv_contactor", "relays.battery_contactor",

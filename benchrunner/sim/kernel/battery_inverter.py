@@ -59,6 +59,7 @@ def measure(x: Any, p: Any, highest: float, dt: float) -> None:
     x[S.m_voltage] += (x[S.link] - x[S.m_voltage]) * part
     x[S.m_current] += (x[S.link_current] - x[S.m_current]) * part
     x[S.m_power] += (x[S.p_inverter] - x[S.m_power]) * part
+    x[S.m_taken] += (x[S.p_taken] - x[S.m_taken]) * part
     live = x[S.v_high] > 0.2 * p[P.v_nominal]
     x[S.m_frequency] += (x[S.f_seen] - x[S.m_frequency]) * share(dt, p[P.loss_window]) if live else 0.0
     x[S.m_cell] += (highest - x[S.m_cell]) * share(dt, 10.0 * p[P.measuring_time])

@@ -116,7 +116,7 @@ def step_shift(x: Any, p: Any, top: float, dt: float) -> None:
     e_voltage = (x[S.m_voltage] - voltage) * per_volt
     e_current = (x[S.m_current] - current) * x[S.m_voltage] / p[P.p_rated]
     e_cell = (x[S.m_cell] - p[P.v_cell_limit]) * p[P.cells] * per_volt
-    e_power = (-x[S.m_power] - p[P.p_rated]) / p[P.p_rated]
+    e_power = (x[S.m_taken] - p[P.p_rated]) / p[P.p_rated]  # of its most loaded phase
     gain = p[P.loop_gain]
     u_voltage = gain * e_voltage + x[S.z_voltage]
     u_current = gain * e_current + x[S.z_current]

@@ -45,7 +45,7 @@ def motor_torque(slip: float, voltage: float) -> float:
 def step_motor(x: Any, p: Any, voltage: float, dt: float) -> None:
     """Move the motor's slip on; standing it waits with slip 1."""
     slip = x[S.slip]
-    speed = 1.0 - slip
+    speed = (1.0 - slip) / (1.0 - RATED_SLIP)
     push = motor_torque(slip, voltage) - RATED_TORQUE * speed * speed
     x[S.slip] = min(1.0, max(0.2 * RATED_SLIP, slip - push / p[P.motor_inertia] * dt))
 

@@ -231,13 +231,15 @@ def solve_bus(x: Any, p: Any, u: Any, y: Any, q: Any, n: Any, forms: bool, dt: f
         unformed(x, p, n, dt)
     count_pv(p, y, q, n)
     load = inverter = grid = complex(0.0, 0.0)
-    low, high, worst = 1e9, 0.0, 0.0
+    low, high, worst, taken = 1e9, 0.0, 0.0, -1e12
     for k in range(phases):
         v = n[N.v, k]
         magnitude = size(v)
         low, high = min(low, magnitude), max(high, magnitude)
         load += v * n[N.load, k].conjugate()
-        inverter += v * n[N.inverter, k].conjugate()
+        own = v * n[N.inverter, k].conjugate()
+        inverter += own
+        taken = max(taken, -own.real)
         grid += v * n[N.grid, k].conjugate()
         rms = n[N.distortion, k].real if forms else 0.0
         worst = max(worst, magnitude * math.sqrt(size(n[N.inverter, k]) ** 2 + rms * rms))
@@ -246,6 +248,7 @@ def solve_bus(x: Any, p: Any, u: Any, y: Any, q: Any, n: Any, forms: bool, dt: f
     x[S.p_inverter], x[S.q_inverter] = inverter.real, inverter.imag
     x[S.p_grid], x[S.q_grid] = grid.real, grid.imag
     x[S.s_worst] = phases * worst
+    x[S.p_taken] = phases * taken
     x[S.p_pv] = x[S.q_pv] = 0.0
     for i in range(y.shape[0]):
         x[S.p_pv] += y[i, V.power]

@@ -65,7 +65,9 @@ def read(plant: "Plant", start: float, stop: float) -> Envelope:
     resistance = tap("load.resistance")
     joined = relay & switch & (mode == MODE.grid)
     events, jumps, unknown = _events(plant, float(times[0]), min(stop, float(times[-1])))
-    if plant.pairing.phases == 3 and events:  # the circuit is that of one phase: round events it would be wrong
+    if (
+        plant.pairing.phases == 3 and events
+    ):  # the circuit is that of one phase: round events it would be wrong
         unknown = (*unknown, "three-phase")
     phase, shift = _phase(plant, times, rows, joined)
     values = {
