@@ -6,7 +6,9 @@ time stamp of an authority (RFC 3161) that the list names proves that a signatur
 """
 
 import contextlib
-from collections.abc import Iterable
+import json
+import os
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from pathlib import Path
@@ -16,6 +18,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from benchrunner.cards import reading
 from benchrunner.cards.reading import Mended
+from benchrunner.errors import Problem, Refused
 from benchrunner.record import keys
 from benchrunner.record.container import Finding
 from benchrunner.record.keys import PublicKey
@@ -24,8 +27,10 @@ from benchrunner.record.signing import Signature
 
 def _moment(value: Any) -> datetime:
     if isinstance(value, str):
-        with contextlib.suppress(ValueError):
-            value = datetime.fromisoformat(value)
+        written = value
+        for kind in (datetime, date):  # a bare date ends as a date, not as a time of day without a zone
+            with contextlib.suppress(ValueError):
+                value = kind.fromisoformat(written)
     if isinstance(value, datetime) and value.tzinfo is not None:
         return value
     if isinstance(value, date) and not isinstance(value, datetime):
@@ -102,6 +107,55 @@ def read_trust(source: Path | str | Iterable[PublicKey]) -> TrustList:
         TrustedKey(person=key.name or "not named", key=key.thumbprint, demo=key.demo) for key in source
     )
     return TrustList(format=1, keys=entries)
+
+
+def extend(
+    path: Path,
+    added: Iterable[PublicKey],
+    person: str = "",
+    roles: Sequence[str] = (),
+    since: str = "",
+    until: str = "",
+) -> TrustList:
+    """Enter keys at the end of the trust list at `path`, which is made where there is none; what stands there stays.
+
+    `person`: whose they are (the key's own name where not given). Gives the whole list. Raises `Refused`: a list that
+    cannot be read, a key that it names already, a moment or name that is none; then nothing was written.
+    """
+    try:
+        before = path.read_text("utf-8") if path.exists() else "format = 1\n"
+    except (OSError, UnicodeDecodeError) as error:
+        raise Refused(Problem(str(path), f"cannot be read: {error}", "give another trust list")) from error
+    there = read_trust(path) if path.exists() else TrustList(format=1)
+    text = before.rstrip() + "\n"
+    for key in added:
+        if there.find(key.thumbprint) is not None:
+            what = f"names the key {key.thumbprint} already"
+            raise Refused(Problem(str(path), what, "change that entry by hand"))
+        text += "\n[[keys]]\n"
+        facts = {
+            "person": person or key.name,
+            "key": key.thumbprint,
+            "roles": list(roles),
+            "from": since,
+            "until": until,
+        }
+        text += "".join(f"{name} = {json.dumps(v, ensure_ascii=False)}\n" for name, v in facts.items() if v)
+        text += "demo = true\n" if key.demo else ""
+    draft = path.with_name(f"{path.stem}-{os.getpid()}.toml")
+    try:
+        with draft.open("x", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+        found = read_trust(draft)
+        os.replace(draft, path)
+    except OSError as error:
+        what = f"cannot be written: {error.strerror}"
+        raise Refused(Problem(str(path), what, "check the folder and its permissions")) from error
+    except Refused as refusal:
+        raise Refused([Problem(str(path), p.what, p.mend) for p in refusal.problems]) from refusal
+    finally:
+        draft.unlink(missing_ok=True)
+    return found
 
 
 def stands(signature: Signature, listed: TrustList, proved: datetime | None) -> Standing:

@@ -321,11 +321,11 @@ def _judge_one(
     ):
         result.demo = True
         says.append(
-            "a DEMO key: anyone can have it; it shows that nothing was changed by accident, and no more"
+            "    a DEMO key: anyone can have it; it shows that nothing was changed by accident, and no more"
         )
     if listed is None:
         if thumbprint not in known:
-            says.append("the key is unknown here: nothing was changed since signing; by whom is open")
+            says.append("    the key is unknown here: nothing was changed since signing; by whom is open")
         return thumbprint in known
     standing = stands(signature, listed, stamp.at if stamp is not None and stamp.trusted else None)
     if standing.finding is not None:
