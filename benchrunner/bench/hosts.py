@@ -20,6 +20,8 @@ Speed = float | Literal["max"] | None
 class Host(Protocol):
     """The bench as the engine sees it."""
 
+    instruments: dict[str, Instrument]
+
     @property
     def now(self) -> float:
         """Bench time, s."""

@@ -5,6 +5,7 @@ from dataclasses import asdict
 from typing import Any
 
 from benchrunner.bench.hosts import build_host
+from benchrunner.bench.kept_settings import differences, read_settings
 from benchrunner.bench.live import LiveHost
 from benchrunner.bench.prechecks import enter_wiring
 from benchrunner.cards.pairing import preflight
@@ -61,6 +62,7 @@ def _guarded_run(
         try:
             if prepared.proofs:
                 journal.fact("before_power", [asdict(proof) for proof in prepared.proofs])
+            held = None if prepared.bench.simulated else read_settings(host.instruments)
             opening = prepared_event(prepared, str(folder))
             stream.emit(opening)
             for said in prepared.deviations:
@@ -72,6 +74,9 @@ def _guarded_run(
             )
             with guarding.over(host, folder) as guarded:
                 failed = loop.run(runner, guarded, journal, stream, wishes, live, _answers(prepared))
+            _account(host, journal, stream)
+            if held is not None:
+                _compare_settings(held, host, journal, stream)
         finally:
             closing = _close(journal)
     finally:
@@ -106,6 +111,18 @@ def _guarded_run(
     guarding.sealed(ended, str(record))
     _keep_wiring_proof(prepared, runner, stream, record.name)
     return {**ended, "record": str(record), "signed": key is not None}
+
+
+def _compare_settings(before: Any, host: Any, journal: Journal, stream: EventStream) -> None:
+    """What the inverters hold before and after goes into the record; what differs is a deviation, and said aloud."""
+    after = read_settings(host.instruments)
+    changed = differences(before[0], after[0])
+    journal.fact("inverter_settings", {"before": before[0], "after": after[0]})
+    said = [*before[1], *after[1], *changed]
+    if said:
+        journal.fact("deviations", said)
+    for text in said:
+        stream.send(host.now, "note", {"text": text, "level": "warning"})
 
 
 def _keep_wiring_proof(prepared: Prepared, runner: Runner, stream: EventStream, record: str) -> None:
@@ -185,6 +202,28 @@ def _let_go(host: Any, stream: EventStream) -> None:
 def _answers(prepared: Prepared) -> Any:
     answers = prepared.request.answers
     return lambda step: answers.get(step, answers.get(step.rsplit("/", 1)[-1]))
+
+
+def _account(host: Any, journal: Journal, stream: EventStream) -> None:
+    """What a live host counted while it polled goes into the record: missed periods, and skew between instruments."""
+    account = getattr(host, "account", None)
+    if account is None:
+        return
+    try:
+        counted = account()
+        for name, rows in counted.items():
+            journal.fact(name, rows)
+    except (JournalError, ArithmeticError, ValueError) as error:  # the run itself is over and well
+        stream.send(host.now, "note", {"text": f"the account of the polling is missing: {error}", "level": "warning"})
+        return
+    for row in counted["polling"]:
+        if row["missed"]:
+            text = f"{row['instrument']}: {row['missed']} of {row['missed'] + row['polls']} polls were missed"
+            stream.send(host.now, "note", {"text": text, "level": "warning"})
+    for row in counted["skew"]:
+        text = (f"{row['instrument']} shows steps of the load {row['skew'] * 1e3:+.0f} ms after {row['against']} "
+                f"(standard uncertainty {row['standard_uncertainty'] * 1e3:.0f} ms, {row['steps']} steps)")  # fmt: skip
+        stream.send(host.now, "note", {"text": text, "level": "info"})
 
 
 def _facts(prepared: Prepared, identities: list[Any]) -> RunFacts:

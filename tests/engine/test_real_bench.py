@@ -197,6 +197,9 @@ def test_a_run_on_a_real_bench_from_start_to_record(served: Callable[..., int], 
     proved = record.header["further"]["before_power"]
     assert {entry["check"] for entry in proved} == set(CHECKS)
     assert all(entry["by"] == "A. Fell" and entry["until"] > entry["at"] for entry in proved)
+    held = record.header["further"]["inverter_settings"]
+    assert set(held["before"]) == set(held["after"]) == {"battery_monitor", "battery_inverter", "pv_inverter"}
+    assert not any("setting" in said for said in record.header["deviations"])
     assert record.header["simulated"] is False
     assert record.header["safe"]["state"] == "confirmed"
     again = record.rejudge()
