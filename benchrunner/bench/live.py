@@ -17,6 +17,7 @@ from typing import Any
 from benchrunner.bench.instrument import Instrument
 from benchrunner.bench.plan import poll_period
 from benchrunner.bench.report import Missed, dead, frozen_words, identity_row, open_all, words
+from benchrunner.bench.skew import SkewWatch
 from benchrunner.bench.virtual import AGAIN, READ_BACKS
 from benchrunner.core.messages import ArmOrder, Captured, Fault, Input, OrderDone, Readings, SetOrder
 from benchrunner.errors import LinkError
@@ -98,6 +99,8 @@ class Owner:
             1.0, self.period / (instrument.part.period or 1.0)
         )
         self._polls = 0
+        self.asked = 0  # polls
+        self.missed = self.failed = 0  # periods in which nothing was asked; polls that brought no reading
         self._capture: _Capture | None = None
         self._feeding = False
         self.thread = threading.Thread(target=self._run, name=f"owner of {instrument.name}", daemon=True)
@@ -193,15 +196,18 @@ class Owner:
         late = int((began - self._polls * period) / period)
         if late > 0:
             self._polls += late
+            self.missed += late
             if late > 1:
                 text = f"{instrument.where}: {late} polls were missed; the exchange before took too long"
                 self.inbox.put(lambda at: Fault(at, source, text))
         self._polls += 1
+        self.asked += 1
         flags, text_of = 0, None
         try:
             values = instrument.poll()
         except LinkError as error:
             values = (math.nan,) * len(instrument.channels)
+            self.failed += 1
             text_of = self._missed.miss(words(error))
         else:
             flags = instrument.flags
@@ -315,6 +321,9 @@ class LiveHost:
         self._inbox = Inbox(self._clock)
         self._now = 0.0
         self._running = False
+        self._skew = SkewWatch(
+            {name: i.channels for name, i in instruments.items() if i.channels and i.part.period > 0}
+        )
         self._making_safe = False
         self._owners: dict[str, Owner] = {}
         count = 0
@@ -353,6 +362,8 @@ class LiveHost:
             self._inbox.put(lambda at: OrderDone(at, order.order, False, None, DROPPED))
             return
         if isinstance(order, SetOrder):
+            if order.setting.startswith("load."):
+                self._skew.load_set(self._clock.now())
             name = self._settings.get(order.setting)
             missing = f"the bench has no setting {order.setting}"
         else:
@@ -375,8 +386,25 @@ class LiveHost:
         """The next input, or None once the clock has come to `until` without one."""
         self._begin()
         item = self._inbox.take(until)
+        if type(item) is Readings:
+            self._skew.reading(item.source, item.at, item.values)
         self._now = max(self._now, until if item is None else item.arrived)
         return item
+
+    def account(self) -> dict[str, list[dict[str, Any]]]:
+        """What the record says of the polling: `polling`, periods, missed ones and failed polls of each instrument;
+        `skew`, how far the instruments' times lie apart (bench.skew), s. Readings are not corrected by it."""
+        polled = [
+            {"instrument": name, "period": owner.period, "polls": owner.asked, "missed": owner.missed,
+             "failed": owner.failed}
+            for name, owner in self._owners.items() if owner.source is not None
+        ]  # fmt: skip
+        skew = [
+            {"instrument": one.source, "against": one.against, "skew": one.seconds,
+             "standard_uncertainty": one.uncertainty, "steps": one.steps}
+            for one in self._skew.result()
+        ]  # fmt: skip
+        return {"polling": polled, "skew": skew}
 
     def close(self) -> None:
         """End the owners and close the links. Nothing is switched: making safe is the core's, and done before."""
