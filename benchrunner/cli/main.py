@@ -7,7 +7,6 @@ import argparse
 import contextlib
 import sys
 from collections.abc import Callable, Sequence
-from functools import partial
 from importlib import import_module
 from typing import NoReturn
 
@@ -65,7 +64,7 @@ def build_parser(chosen: str = "") -> argparse.ArgumentParser:
         prog="benchrunner",
         description="Qualifies AC-coupled pairings of a battery inverter and a PV inverter on a test bench, real or simulated.",
         epilog=EXIT_CODES,
-        formatter_class=partial(argparse.RawDescriptionHelpFormatter, max_help_position=28),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"benchrunner {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
