@@ -88,3 +88,16 @@ def test_the_typesetter_loads_only_when_a_pdf_is_made() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_a_certificate_of_ones_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from benchrunner.report.pdf_signature import read_signer
+
+    (tmp_path / "pass").write_text("peat\n", encoding="utf-8")
+    out = tmp_path / "lab.p12"
+    words = ["keys", "certificate", "Highmoor Training Laboratory", "--out", str(out), "--passphrase-file", str(tmp_path / "pass")]  # fmt: skip
+    assert main(words) == 0
+    assert "no authority stands behind it" in capsys.readouterr().out
+    assert read_signer(out, "peat").name == "Highmoor Training Laboratory"
+    assert (tmp_path / "lab.pem").read_text("ascii").startswith("-----BEGIN CERTIFICATE")
+    assert main(words) == 2
