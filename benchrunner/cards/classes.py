@@ -80,6 +80,15 @@ CLASSES: dict[str, InstrumentClass] = {
                 "crest_factor": Setting(
                     "1", "number", "of the current; above that of a sine: drawn as a rectifier does"
                 ),
+                "power_l1": Setting("W", "number", "power of phase 1 alone"),
+                "power_l2": Setting("W", "number", "power of phase 2 alone"),
+                "power_l3": Setting("W", "number", "power of phase 3 alone"),
+                "power_l1_l2": Setting("W", "number", "power of what lies between the legs of split-phase"),
+                "constant_power": Setting("W", "number", "power that stays as the voltage changes"),
+                "reactive_power": Setting("var", "number", "inductive reactive power at nominal voltage"),
+                "phase_cut_power": Setting("W", "number", "power of a phase-cut resistance, uncut"),
+                "phase_cut_angle": Setting("rad", "number", "at which it is switched on in each half wave"),
+                "motor_power": Setting("W", "number", "rated power of a motor, which starts as this is set"),
                 "on": Setting("1", "switch", "load connected"),
             },
         ),
@@ -106,6 +115,12 @@ CLASSES: dict[str, InstrumentClass] = {
             {
                 "voltage": Setting("V", "number", "open-circuit RMS voltage"),
                 "frequency": Setting("Hz", "number", "frequency"),
+                "voltage_l1": Setting("V", "number", "open-circuit RMS voltage of phase 1 against neutral"),
+                "voltage_l2": Setting("V", "number", "open-circuit RMS voltage of phase 2 against neutral"),
+                "voltage_l3": Setting("V", "number", "open-circuit RMS voltage of phase 3 against neutral"),
+                "phase": Setting("rad", "number", "phase angle; a change makes the phase jump"),
+                "resistance": Setting("ohm", "number", "resistance behind which the source lies"),
+                "reactance": Setting("ohm", "number", "reactance behind which the source lies"),
                 "frequency_rate": Setting(
                     "Hz/s", "number", "at which the frequency goes to a new value; 0: at once"
                 ),

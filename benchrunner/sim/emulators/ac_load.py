@@ -1,10 +1,13 @@
 """AC load bank: `POWer <W>` at nominal voltage, `RESistance <ohm>`, `CURRent <A>` at nominal voltage, `INPut ON|OFF`.
 
 The last of the three that was set is in force. `CURRent:CREStfactor` above that of a sine makes it draw as the plant's
-rectifier does, whatever the figure. `FETCh?` -> voltage, current, power.
+rectifier does, whatever the figure. Further kinds of load stand beside that one, each with a command of its own (`BESIDE`):
+a phase by itself, what lies between the legs of split-phase, constant power, reactive power, a phase-cut resistance, a
+motor that starts as its power is set. `FETCh?` -> voltage, current, power.
 """
 
 from collections.abc import Iterable
+from functools import partial
 
 from benchrunner.sim.emulators.base import ScpiEmulator, readings
 from benchrunner.sim.emulators.metering import Plant
@@ -15,6 +18,18 @@ from benchrunner.sim.emulators.scpi import Command
 HEADERS = {"voltage": ":VOLTage[:AC]", "current": ":CURRent[:AC]", "power": ":POWer[:AC]"}
 NOMINAL = 230.0  # V, unless the card says otherwise (`nominal_voltage`)
 SINE = 1.5  # crest factors up to here are drawn as a sine (1.414)
+# header -> setting of the plant, range, unit, places behind the point
+BESIDE: dict[str, tuple[str, float, float, str, int]] = {
+    "POWer:FIRSt": ("load.power_l1", 0.0, 1e5, "W", 1),
+    "POWer:SECond": ("load.power_l2", 0.0, 1e5, "W", 1),
+    "POWer:THIRd": ("load.power_l3", 0.0, 1e5, "W", 1),
+    "POWer:BETWeen": ("load.power_l1_l2", 0.0, 1e5, "W", 1),
+    "POWer:CONStant": ("load.constant_power", 0.0, 1e5, "W", 1),
+    "POWer:REACtive": ("load.reactive_power", -1e5, 1e5, "VAR", 1),
+    "PHASecut:POWer": ("load.phase_cut_power", 0.0, 1e5, "W", 1),
+    "PHASecut:ANGLe": ("load.phase_cut_angle", 0.0, 3.14, "RAD", 3),
+    "MOTor:POWer": ("load.motor_power", 0.0, 1e5, "W", 1),
+}
 LARGEST = 50_000.0  # W, the load bank's rating unless the card says otherwise (`largest_power`)
 
 
@@ -32,6 +47,7 @@ class AcLoad(ScpiEmulator):
         self.resistance, self.current, self.crest = 10_000.0, 0.0, 1.41
         self._largest = self.options.number("largest_power", LARGEST)
         self._drawn, self._rectified = self.power, False
+        self._told: set[str] = set()  # of the loads beside it, which it was given
 
     def commands(self) -> Iterable[Command]:
         rating = Number(low=0.0, high=self.options.number("largest_power", LARGEST), unit="W")
@@ -45,11 +61,28 @@ class AcLoad(ScpiEmulator):
             Command("[SOURce]:CURRent[:LEVel]?", lambda: f"{self.current:.3f}"),
             Command("[SOURce]:CURRent:CREStfactor", self._set_crest, Number(low=1.4, high=3.5)),
             Command("[SOURce]:CURRent:CREStfactor?", lambda: f"{self.crest:.2f}"),
+            *self._beside(),
             Command("INPut[:STATe]", self._switch, Switch()),
             Command("INPut[:STATe]?", lambda: str(int(self.on))),
         ]
 
+    def _beside(self) -> Iterable[Command]:
+        for header, (setting, low, high, unit, places) in BESIDE.items():
+            kept = partial(self._press_beside, setting, places)
+            yield Command(f"[SOURce]:{header}", kept, Number(low=low, high=high, unit=unit))
+            yield Command(f"[SOURce]:{header}?", partial(self._ask_beside, setting, places))
+
+    def _press_beside(self, setting: str, places: int, value: float) -> None:
+        self._told.add(setting)
+        self.press(setting, round(value, places))
+
+    def _ask_beside(self, setting: str, places: int) -> str:
+        return f"{self.plant.setting(setting):.{places}f}"
+
     def reset(self) -> None:
+        for setting in sorted(self._told):
+            self.press(setting, 0.0)
+        self._told.clear()
         self._set_crest(1.41)
         self._set_power(0.0)
         self._switch(False)

@@ -1,7 +1,11 @@
-"""AC source that stands for the grid: `VOLTage <V>`, `FREQuency <Hz>`, `FETCh?` -> voltage, frequency."""
+"""AC source that stands for the grid: `VOLTage <V>`, `FREQuency <Hz>`, `FETCh?` -> voltage, frequency.
+
+Further commands (`BESIDE`): each phase by itself, a jump of the phase, the impedance behind which the source lies.
+"""
 
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import partial
 
 from benchrunner.sim.emulators.base import ScpiEmulator, readings
 from benchrunner.sim.emulators.metering import Plant
@@ -9,6 +13,15 @@ from benchrunner.sim.emulators.options import Options
 from benchrunner.sim.emulators.parameters import Number
 from benchrunner.sim.emulators.scpi import Command
 
+# header -> setting of the plant, range, unit, places behind the point
+BESIDE: dict[str, tuple[str, float, float, str, int]] = {
+    "VOLTage:FIRSt": ("grid.voltage_l1", 0.0, 500.0, "V", 2),
+    "VOLTage:SECond": ("grid.voltage_l2", 0.0, 500.0, "V", 2),
+    "VOLTage:THIRd": ("grid.voltage_l3", 0.0, 500.0, "V", 2),
+    "PHASe": ("grid.phase", -6.28, 6.28, "RAD", 4),
+    "IMPedance:RESistance": ("grid.resistance", 0.0, 10.0, "OHM", 3),
+    "IMPedance:REACtance": ("grid.reactance", 0.0, 10.0, "OHM", 3),
+}
 HEADERS = {"voltage": ":VOLTage[:AC]", "frequency": ":FREQuency"}
 
 
@@ -34,7 +47,20 @@ class GridSource(ScpiEmulator):
             Command("[SOURce]:FREQuency?", lambda: f"{self.frequency:.3f}"),
             Command("[SOURce]:FREQuency:SLEW", self._set_rate, Number(low=0.0, high=20.0)),
             Command("[SOURce]:FREQuency:SLEW?", lambda: f"{self.rate:.2f}"),
+            *self._beside(),
         ]
+
+    def _beside(self) -> Iterable[Command]:
+        for header, (setting, low, high, unit, places) in BESIDE.items():
+            kept = partial(self._press_beside, setting, places)
+            yield Command(f"[SOURce]:{header}", kept, Number(low=low, high=high, unit=unit))
+            yield Command(f"[SOURce]:{header}?", partial(self._ask_beside, setting, places))
+
+    def _press_beside(self, setting: str, places: int, value: float) -> None:
+        self.press(setting, round(value, places))
+
+    def _ask_beside(self, setting: str, places: int) -> str:
+        return f"{self.plant.setting(setting):.{places}f}"
 
     def reset(self) -> None:
         if self.rate:
