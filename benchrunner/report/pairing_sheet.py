@@ -310,6 +310,8 @@ def _limits(passed: list[Seen]) -> list[Row]:
         if not ends:
             continue
         least, most = min(ends, key=lambda e: e[0]), max(ends, key=lambda e: e[1])
+        if channel == "battery.current" and most[1] <= 0.0:  # it never charged
+            continue
         unit = least[2].record.plan.channels[channel].unit
         floor = (
             max(least[0], 0.0) if channel == "load.power" else least[0]

@@ -174,3 +174,43 @@ def test_both_kinds_written(make: Make, tmp_path: Path) -> None:
     assert re.search(r"Not tested", text)
     page = write_sheet("tarn-corrie", tmp_path / "records", tmp_path / "x.html", "html").read_text("utf-8")
     assert "Not tested" in Reader(page).text
+
+
+@pytest.fixture(scope="session")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A whole run, made before a test has a home of its own: the compiled plant lies in the user's cache."""
+    import benchrunner
+
+    folder = tmp_path_factory.mktemp("whole")
+    benchrunner.run("grid-loss", "tarn6-corrie5", "simulated", out=folder)
+    return folder
+
+
+def test_limits_of_a_whole_run_against_its_readings(whole: Path) -> None:
+    """A real run on the simulated bench; the limits again from the readings with pandas, by the grid switch's last state."""
+    import pandas as pd
+
+    (path,) = whole.glob("*.bench")
+    record = Record.open(path)
+    assert record.verdict == "pass"
+    group = sheet("tarn6-corrie5", whole)["groups"][1]
+    rows = record.readings
+
+    def of(name: str) -> pd.DataFrame:
+        return rows[rows.channel == name][["time", "value"]].dropna().sort_values("time")
+
+    def island(name: str) -> pd.Series:
+        both = pd.merge_asof(of(name), of("grid.closed"), on="time", suffixes=("", "_closed"))
+        return both[both.value_closed == 0.0].value
+
+    says = {row["what"]: row["says"] for row in group["limits"]}
+    number = record_number(record)
+    assert says["PV power in island operation, at most"] == words.value(
+        island("pv.power").max(), "W", "pv.power", 3
+    )
+    load = island("load.power")
+    assert says["Load in island operation"] == " to ".join(
+        words.value(w, "W", "load.power", 3) for w in (max(load.min(), 0.0), load.max())
+    )
+    assert island("pv.power").max() < of("pv.power").value.max() + 1e-9
+    assert all(number in row["records"] for row in group["limits"][:-1])
