@@ -321,8 +321,17 @@ class LiveHost:
         self._inbox = Inbox(self._clock)
         self._now = 0.0
         self._running = False
+        watched = {n: i for n, i in instruments.items() if i.channels and i.part.period > 0}
         self._skew = SkewWatch(
-            {name: i.channels for name, i in instruments.items() if i.channels and i.part.period > 0}
+            {n: i.channels for n, i in watched.items()},
+            max(
+                (
+                    poll_period(i.part.period, rate)
+                    for i in watched.values()
+                    if any(c.endswith((".power", ".current")) for c in i.channels)
+                ),
+                default=0.0,
+            ),
         )
         self._making_safe = False
         self._owners: dict[str, Owner] = {}

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-BEFORE, AFTER = 3.0, 3.0  # s of readings on either side of a step that are looked at
+LOOK = 3.0  # s of readings on either side of a step that are looked at; more where polls are further apart
+POLLS = 5.0  # at least
 LEAST_READINGS = 4  # on either side
 CLEAR = 12.0  # a step counts where it is so many times the scatter before and after it
 LONGEST_RISE = 1.5  # s
@@ -98,10 +99,11 @@ def compare(seen: Sequence[Mapping[str, Seen]]) -> list[Skew]:
 class SkewWatch:
     """Looks along during a run: keeps the latest readings of each source, and looks at each step of the load once.
 
-    `sources`: name -> its channels, of which those of power and current are looked at.
+    `sources`: name -> its channels, of which those of power and current are looked at. `period`: the longest, s.
     """
 
-    def __init__(self, sources: Mapping[str, Sequence[str]]) -> None:
+    def __init__(self, sources: Mapping[str, Sequence[str]], period: float = 0.0) -> None:
+        self._look_at = max(LOOK, POLLS * period)
         self._names = list(sources)
         self._places = [
             [
@@ -119,12 +121,12 @@ class SkewWatch:
         """One poll."""
         if self._places[source]:
             self._kept[source].append((time, values))
-        if self._due and time > self._due[0] + AFTER + 0.5:
+        if self._due and time > self._due[0] + self._look_at + 0.5:
             self._look(self._due.popleft())
 
     def load_set(self, at: float) -> None:
         """The load was told something at that moment. Of orders close together none is looked at: steps would mix."""
-        if self._due and at - self._due[-1] < BEFORE + AFTER:
+        if self._due and at - self._due[-1] < 2 * self._look_at:
             self._due.pop()
         elif len(self.seen) < MOST_STEPS:
             self._due.append(at)
@@ -138,8 +140,8 @@ class SkewWatch:
     def _look(self, at: float) -> None:
         found: dict[str, Seen] = {}
         for name, places, kept in zip(self._names, self._places, self._kept, strict=True):
-            rows = [(t, values) for t, values in kept if at - BEFORE <= t <= at + AFTER]
-            if not rows or rows[-1][0] < at + AFTER / 2:
+            rows = [(t, values) for t, values in kept if abs(t - at) <= self._look_at]
+            if not rows or rows[-1][0] < at + self._look_at / 2:
                 continue
             times = np.array([t for t, _ in rows])
             shown = [step_seen(times, np.array([values[k] for _, values in rows])) for k in places]
