@@ -54,6 +54,7 @@ def build(window: Window) -> Actions:
     go = bar.addMenu("&Go")
     add(go, "&Prepare a run", lambda: window.show_page("prepare"), "Ctrl+1")
     add(go, "Show the &run", lambda: window.show_page("run"), "Ctrl+2")
+    add(go, "&Find instruments", lambda: window.show_page("find"), "Ctrl+3")
     go.addSeparator()
     made.start = add(go, "&Start the run", window.start_run, "Ctrl+R")
     made.pause = add(go, "Pa&use", window.pause_or_resume, "F6")

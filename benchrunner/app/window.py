@@ -29,6 +29,7 @@ from benchrunner.app.widgets.prepare import PreparePage
 from benchrunner.engine.request import RunRequest
 
 if TYPE_CHECKING:
+    from benchrunner.app.widgets.find_page import FindPage
     from benchrunner.app.widgets.run_page import RunPage
 
 POLL = 33  # ms
@@ -62,6 +63,7 @@ class Window(QMainWindow):
         self.closing_bar = ClosingBar(theme)
         self.prepare = PreparePage(theme)
         self._run_page: RunPage | None = None
+        self._find_page: FindPage | None = None
         self.pages = QStackedWidget()
         self.pages.addWidget(self.prepare)
         holder = QWidget()
@@ -105,6 +107,16 @@ class Window(QMainWindow):
             page.outcome.folder_wanted.connect(self.show_folder)
             page.outcome.again_wanted.connect(lambda: self.show_page("prepare"))
         return self._run_page
+
+    @property
+    def find_page(self) -> "FindPage":
+        """The page on which instruments are looked for; built when first needed."""
+        if self._find_page is None:
+            from benchrunner.app.widgets.find_page import FindPage
+
+            self._find_page = FindPage()
+            self.pages.addWidget(self._find_page)
+        return self._find_page
 
     # ---------------------------------------------------------------- the run
 
@@ -172,7 +184,11 @@ class Window(QMainWindow):
             self.header.pause.click()
 
     def show_page(self, name: str) -> None:
-        """Show `prepare` or `run`."""
+        """Show `prepare`, `run` or `find`."""
+        if name == "find":
+            self.pages.setCurrentWidget(self.find_page)
+            self.find_page.ports.setFocus()
+            return
         self.pages.setCurrentWidget(self.prepare if name == "prepare" else self.run_page)
         if name == "prepare":
             self.prepare.procedures.setFocus()
@@ -427,6 +443,8 @@ class Window(QMainWindow):
             part.set_theme(theme)
         if self._run_page is not None:
             self._run_page.set_theme(theme)
+        if self._find_page is not None:
+            self._find_page.set_theme(theme)
 
     def _page(self, title: str, text: str) -> None:
         TextPage(title, f"<pre style='white-space:pre-wrap'>{escaped(text)}</pre>", self).show()

@@ -12,6 +12,7 @@ KEYS: tuple[tuple[str, str], ...] = (
     ("F6", "Pause after the current step, or resume"),
     ("Ctrl+R", "Start the prepared run"),
     ("Ctrl+1, Ctrl+2", "The page that prepares a run, the page that shows it"),
+    ("Ctrl+3", "The page on which instruments are looked for"),
     ("F7, F8, F9", "Time shown: the whole run, the last minute, the last ten minutes"),
     ("Left, Right in the charts", "Move the reading line; the values at its time stand at the right"),
     ("+, −, Page up, Page down in the charts", "Stretch, shrink and move the time shown; Home goes back"),

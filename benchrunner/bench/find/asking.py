@@ -74,7 +74,7 @@ def ask_socket(host: str, port: int, patience: float = 1.0) -> Answer | None:
     address = _socket_address(host, port, query)
     if text:
         return Answer(address, text, query, problem=_two(place) if odd else None)
-    mend = "if it speaks Modbus give --modbus; else look whether another program holds it, for many take one client only"
+    mend = "if it speaks Modbus, name it as a Modbus server (--modbus); else look whether another program holds it, for many take one client only"
     return Answer(address, problem=Problem(place, "listens, and answers neither *IDN? nor N?" + odd, mend))
 
 
