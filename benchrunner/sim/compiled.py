@@ -5,8 +5,10 @@ loads its cache with pickle, so the folder must be one that only this user can w
 kernels are compiled anew in each process, which costs seconds, not correctness.
 """
 
+import contextlib
 import hashlib
 import os
+import re
 import stat
 import sys
 from collections.abc import Callable
@@ -24,7 +26,10 @@ def cache_folder() -> Path | None:
     try:
         numba = Path(platformdirs.user_cache_dir("benchrunner", appauthor=False)) / "numba"
         folder = numba / sources_digest()
+        new = not folder.exists()
         folder.mkdir(parents=True, exist_ok=True, mode=_PRIVATE)
+        if new:  # a new version of the program: the old ones' kernels are of no more use
+            clear_old(folder)
         if not os.access(folder, os.W_OK):
             return None
         if sys.platform != "win32":  # Windows keeps a user's cache folder private by inheritance
@@ -34,6 +39,30 @@ def cache_folder() -> Path | None:
     except (OSError, RuntimeError):  # RuntimeError: no home folder to be found
         return None
     return folder
+
+
+def clear_old(folder: Path, keep: int = 3) -> int:
+    """Remove what other versions of the kernels left beside `folder`, but for the `keep` newest; how many were removed.
+
+    Only folders named as this program names them, and in them only numba's own files. Errors are let go.
+    """
+    removed = 0
+    with contextlib.suppress(OSError):
+        others = [
+            place
+            for place in folder.parent.iterdir()
+            if place != folder and re.fullmatch(r"[0-9a-f]{16}", place.name) and not place.is_symlink()
+        ]
+        others.sort(key=lambda place: place.stat().st_mtime, reverse=True)
+        for place in others[keep:]:
+            for inner in place.rglob("*"):
+                if inner.suffix in (".nbi", ".nbc") and inner.is_file() and not inner.is_symlink():
+                    inner.unlink(missing_ok=True)
+            for inner in sorted((p for p in place.rglob("*") if p.is_dir()), reverse=True):
+                inner.rmdir()
+            place.rmdir()
+            removed += 1
+    return removed
 
 
 def sources_digest() -> str:

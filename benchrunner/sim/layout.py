@@ -61,8 +61,7 @@ class States(NamedTuple):
     m_taken: int
     m_frequency: int
     heat: int  # of the overload, 1: it gives up
-    t_sag: int  # s for which its bus has lain low at its current limit
-    t_overvoltage: int
+    t_held_down: int  # s for which its bus has lain low at its current limit
     t_surge: int
     throwing_off: int
     t_thrown: int

@@ -22,12 +22,14 @@ def simulate(
     *,
     start: Mapping[str, float] | None = None,
     seed: int = 1,
+    profile: "Path | str | None" = None,
 ) -> "pandas.DataFrame":
     """Simulate a pairing without any bench.
 
     `pairing`: a card, or the path or name of one. `events`: orders as (time in s, setting, value in SI), for example
     `(10.0, "grid.closed", 0)`. The table has one row every `step` seconds from 0 to `until` (index `time`, s) and
-    one column for each tap, SI units, the project's signs; what happened stands in `.attrs["events"]`.
+    one column for each tap, SI units, the project's signs; what happened stands in `.attrs["events"]`. `profile`: a CSV
+    file of settings over time (`sim.profile`), its values beside the `events`.
     Raises `Refused` for a pairing or an order that the plant does not carry, `ValueError` for a step of no length.
     """
     import pandas as pd
@@ -40,7 +42,12 @@ def simulate(
     if isinstance(pairing, (str, Path)):
         pairing = read_pairing(data.find(str(pairing), "resources", "pairings"))
     plant = Plant(pairing, seed=seed, start=start)
-    orders = sorted(events, key=lambda order: order[0])
+    orders = list(events)
+    if profile is not None:
+        from benchrunner.sim.profile import read_profile
+
+        orders += read_profile(profile).orders()
+    orders.sort(key=lambda order: order[0])
     times = np.arange(0, int(np.floor(until / step + 1e-9)) + 1) * step
     rows: list[list[float]] = []
     k = 0

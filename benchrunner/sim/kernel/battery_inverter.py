@@ -78,7 +78,7 @@ def stop(x: Any, mode: float) -> None:
     to_mode(x, mode)
     x[S.relay] = 0.0
     x[S.stage] = STAGE.none
-    x[S.t_lost] = x[S.t_grid_good] = x[S.t_surge] = x[S.t_sag] = x[S.t_pass] = x[S.t_low] = 0.0
+    x[S.t_lost] = x[S.t_grid_good] = x[S.t_surge] = x[S.t_held_down] = x[S.t_pass] = x[S.t_low] = 0.0
     x[S.throwing_off] = 0.0
     reset_shift(x)
 
@@ -278,11 +278,11 @@ def overloaded(x: Any, p: Any, dt: float) -> float:
     beyond = x[S.s_worst] > p[P.p_surge] or x[S.limited] < 0.0
     x[S.t_surge] = x[S.t_surge] + dt if beyond else 0.0
     held_down = x[S.limited] > 0.0 and x[S.v_low] < 0.7 * p[P.v_nominal]
-    x[S.t_sag] = x[S.t_sag] + dt if held_down and forming(x[S.mode]) else 0.0
+    x[S.t_held_down] = x[S.t_held_down] + dt if held_down and forming(x[S.mode]) else 0.0
     if x[S.heat] >= 1.0 or x[S.t_surge] > p[P.surge_time]:
         x[S.heat] = min(x[S.heat], 1.0)
         return 2.0
-    return 3.0 if x[S.t_sag] > p[P.sag_time] else 0.0
+    return 3.0 if x[S.t_held_down] > p[P.sag_time] else 0.0
 
 
 @borrowing

@@ -266,7 +266,7 @@ def grid_loss(p: Any, u: Any, n: Any) -> float:
     lost = u[U.grid_r] * total
     if phases > 1:
         lost += p[P.grid_neutral] * size(neutral) ** 2
-    return lost
+    return float(lost)
 
 
 @borrowing

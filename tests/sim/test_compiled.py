@@ -1,0 +1,25 @@
+"""Compiled kernels of other versions of the program are cleared away, and nothing else is touched."""
+
+import os
+
+from benchrunner.sim.compiled import clear_old
+
+
+def test_only_the_newest_others_stay(tmp_path):
+    numba = tmp_path / "numba"
+    names = [f"{k:016x}" for k in range(6)]
+    for age, name in enumerate(names):
+        inner = numba / name / "kernel_1"
+        inner.mkdir(parents=True)
+        (inner / "step.run-1.py311.nbi").write_bytes(b"index")
+        (inner / "step.run-1.py311.1.nbc").write_bytes(b"code")
+        if age == 0:  # what is not numba's stays, with its folder
+            (numba / name / "notes.txt").write_text("mine", encoding="utf-8")
+        os.utime(numba / name, (1_000_000 + age, 1_000_000 + age))
+    (numba / "not ours").mkdir()
+    current = numba / names[2]
+    assert clear_old(current, keep=2) == 2
+    left = sorted(place.name for place in numba.iterdir())
+    assert left == sorted([names[0], names[2], names[4], names[5], "not ours"])
+    assert (numba / names[0] / "notes.txt").read_text(encoding="utf-8") == "mine"
+    assert (current / "kernel_1" / "step.run-1.py311.nbi").exists()
