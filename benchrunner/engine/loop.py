@@ -18,6 +18,7 @@ from benchrunner.engine.rescue import Failed, rescue
 from benchrunner.engine.stream import EventStream, LiveReadings
 from benchrunner.record.journal import JournalError
 
+_YOUNG = 20_000  # new objects before a look for cycles: more than replies wait for the journal
 _LOOK = 0.02  # s of wall time between looks at the operator's wishes when the bench clock runs ahead
 
 
@@ -70,12 +71,15 @@ def run(
     """
     loop = _Loop(runner, host, journal, stream, wishes, live, answers)
     gc.freeze()  # what is there now stays for the whole run: no use in looking through it for cycles again and again
+    often = gc.get_threshold()
+    gc.set_threshold(_YOUNG, *often[1:])
     try:
         loop.run()
     except (Exception, KeyboardInterrupt) as error:
         touched = runner.touched or runner.state not in (State.READY, State.STARTING)
         return rescue(error, runner.plan, host, loop.tell, touched)
     finally:
+        gc.set_threshold(*often)
         gc.unfreeze()
     return None
 
