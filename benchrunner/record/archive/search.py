@@ -148,17 +148,30 @@ def verdict(text: str, option: str) -> str:
 def search(connection: Connection, root: Path, query: Query) -> Hits:
     """The newest records that fit, and how many there are. Raises `Refused` for channels and units that no record has."""
     _known(connection, query)
-    where = _where(query)
     records = tables.records.c
-    total = connection.execute(select(func.count()).select_from(tables.records).where(*where)).scalar() or 0
-    names = [name for name in Found.__dataclass_fields__ if name in records]
-    rows: Select[Any] = (
-        select(*(records[name] for name in names))
-        .where(*where)
-        .order_by(records.started.desc(), records.id)
-        .limit(max(query.most, 0))
+    names = [records[name] for name in Found.__dataclass_fields__]
+    where = _where(query)
+    most = max(query.most, 0)
+    if not (query.channels or query.check or query.firmware):  # each answered from an index
+        total = int(
+            connection.execute(select(func.count()).select_from(tables.records).where(*where)).scalar() or 0
+        )
+        page = (
+            select(*names).where(*where).order_by(records.started.desc(), records.number.desc()).limit(most)
+        )
+        return Hits(total, [_found(row, root) for row in connection.execute(page)] if total else [])
+    hits = select(records.number, records.started).where(*where).cte("hits")  # used twice, worked out once
+    counted = select(func.count()).select_from(hits).scalar_subquery()
+    newest = (
+        select(hits.c.number).order_by(hits.c.started.desc(), hits.c.number.desc()).limit(most).subquery()
     )
-    return Hits(int(total), [_found(row, root) for row in connection.execute(rows)] if total else [])
+    rows: Select[Any] = (
+        select(counted.label("total"), *names)
+        .join_from(newest, tables.records, newest.c.number == records.number)
+        .order_by(records.started.desc(), records.number.desc())
+    )
+    found = connection.execute(rows).all()
+    return Hits(int(found[0].total) if found else 0, [_found(row, root) for row in found])
 
 
 def by_ids(connection: Connection, root: Path, ids: Sequence[str]) -> list[Found]:
@@ -169,7 +182,7 @@ def by_ids(connection: Connection, root: Path, ids: Sequence[str]) -> list[Found
 
 
 def _found(row: Row[Any], root: Path) -> Found:
-    facts = dict(row._mapping)
+    facts = {name: row._mapping[name] for name in Found.__dataclass_fields__}
     return Found(**{**facts, "path": root / facts["path"], "started": moment(facts["started"])})
 
 
