@@ -173,3 +173,30 @@ def test_registers_are_written(line: RtuLine) -> None:
     with pytest.raises(LinkError, match="exception 2"):
         instrument.link.write_registers(5, [1])
     instrument.close()
+
+
+def test_a_setting_goes_to_its_register_and_is_read_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Model 123 of an older inverter: WMaxLimPct with its scale factor, WMaxLim_Ena and Conn as switches."""
+    monkeypatch.setattr(base, "REOPEN_AFTER", 0.0)
+    common = [1, 66, *([0x4100] * 64), 1, 0]
+    ac, controls = [103, 50, *([0] * 50)], [123, 24, *([0] * 24)]
+    controls[23] = 0xFFFE  # WMaxLimPct_SF: -2
+    registers = [0x5375, 0x6E53, *common, *ac, *controls, 0xFFFF, 0]
+    held = {40000 + k: value for k, value in enumerate(registers)}
+    line = RtuLine({1: held})
+    text = instrument_text("pv", "pv_inverter", "inverter", "inverter-sunspec-103", f"rtu:{line.device}/1")
+    (one,) = connect(bench_of(text)).values()
+    one.open()
+    one.send("power_limit", 0.55)
+    assert held[40000 + 2 + 68 + 52 + 5] == 5500  # 55 % in hundredths
+    assert one.read_back("power_limit") == pytest.approx(0.55)
+    assert one.followed("power_limit", 0.55, one.read_back("power_limit"))
+    one.send("limited", 1.0)
+    assert held[40000 + 2 + 68 + 52 + 9] == 1 and one.read_back("limited") == 1.0
+    with pytest.raises(LinkError, match="out of range"):
+        one.send("power_limit", 1.2)
+    held[40000 + 2 + 68 + 52 + 23] = 0x8000  # no scale factor: nobody can tell what to write
+    with pytest.raises(LinkError, match="scale factor"):
+        one.send("power_limit", 0.5)
+    one.close()
+    line.close()
