@@ -46,7 +46,9 @@ def columns_of(record: Any) -> list[dict[str, Any]]:
     found = []
     for source, part in zip(record.plan.sources, parts.source_parts(record.plan.sources), strict=True):
         names = ["seq", "arrived", "at", "spread", "flags", *source.channels]
-        table = tables.open_table(record.part(part), part)
+        table = tables.open_table(
+            record.part(part), part, parts.readings_schema(source, record.plan.channels)
+        )
         found.append(dict(zip(names, table.columns(), strict=True)))
     return found
 
