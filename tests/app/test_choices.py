@@ -70,14 +70,14 @@ def test_all_problems_are_told_at_once_and_the_parameters_stay() -> None:
     assert not shown.prepared
 
 
-def test_a_pairing_that_is_not_carried_is_refused_with_the_reason() -> None:
+def test_a_load_that_the_bench_does_not_take_is_refused_with_the_reason() -> None:
     shown = preview(
         str(data.find("load-rejection", "procedures")),
         str(data.find("dune9-spit7", "resources", "pairings")),
         BENCH,
-        {},
+        {"load_before": "9 kW"},
     )
-    assert any("split-phase" in p.what for p in shown.problems)
+    assert any("9000 W is out of range" in p.what for p in shown.problems)
 
 
 def test_a_missing_file_is_a_problem_and_no_crash(tmp_path: Path) -> None:
