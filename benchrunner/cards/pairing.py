@@ -683,6 +683,20 @@ def _findings_of_sizes(card: PairingCard) -> Iterator[str]:
             f"full PV power means {current:.0f} A into {c.name}, above its charge limit of"
             f" {c.charge_current_limit:.0f} A, at the moment of a load rejection"
         )
+    peak = sum(array.peak_power for _, array in card.pv_inverters) + (
+        card.dc_pv.array.peak_power if card.dc_pv else 0
+    )
+    per_kilowatt = c.capacity / 3600.0 * c.nominal_voltage / 48.0 / (peak / 1e3)
+    if c.chemistry == "lead-acid" and per_kilowatt < 100.0:  # order of magnitude, common practice
+        yield (
+            f"{c.name} has {per_kilowatt:.0f} Ah at 48 V for each kilowatt of array, less than 100: near full charge it cannot"
+            " take a load rejection"
+        )
+    if b.low_battery_voltage and (b.restart_voltage or 9e9) < 1.03 * b.low_battery_voltage:
+        yield (
+            f"{b.name} restarts at {b.restart_voltage:.1f} V, hardly above its low-battery cut-off at"
+            f" {b.low_battery_voltage:.1f} V: a battery at rest comes back to that by itself, so it cycles"
+        )
     if b.absorption_voltage > c.charge_voltage_limit:
         yield (
             f"{b.name} charges to {b.absorption_voltage:.1f} V, above the charge voltage limit of {c.name}"

@@ -56,7 +56,10 @@ class Plant:
     """The simulated pairing and its bench.
 
     `start`: "soc" (0..1, default 0.6), any setting of `SETTINGS`, and "pv_inverter.on" = 1 for a PV inverter that
-    has already entered service. As it starts the bench stands on the grid with everything closed, no load and no
+    has already entered service. Taps: `bus.voltage` is that of phase 1 against neutral, on split-phase that between the
+    legs, as the nameplate has it; `*.power` sums the phases, `*.current` is that of the most loaded conductor; `_l1`, `_l2`,
+    `_l3` and `_n` name one phase and the neutral; `pv.*` is all PV inverters together, `pv_1.*`, `pv_2.*` one of them.
+    As it starts the bench stands on the grid with everything closed, no load and no
     sun, unless `start` says otherwise. `seed` chooses the phase of grid and bus, and each transfer's time within its spread. `step` s is the internal grid.
     Raises `Refused` for a pairing that the plant does not carry.
     """

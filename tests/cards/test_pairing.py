@@ -106,12 +106,47 @@ def test_preflight_says_why_the_weak_ones_fail():
         ("battery_inverter", {"dc_trip_high": 58.0}, "not above the protection"),
         ("battery_inverter", {"dc_trip_low": 46.0}, "below the DC trip"),
         ("battery_inverter", {"throw_off": 52.1}, "throws PV off"),
+        ("battery_inverter", {"low_battery_voltage": 50.0, "restart_voltage": 51.0}, "so it cycles"),
+        ("battery", {"chemistry": "lead-acid"}, "cannot take a load rejection"),
     ],
 )
 def test_each_rule_of_the_preflight_speaks(part, change, words):
     sound = card()
     changed = sound.model_copy(update={part: getattr(sound, part).model_copy(update=change)})
     assert any(words in finding for finding in preflight(changed)), preflight(changed)
+
+
+def test_preflight_looks_at_every_pv_inverter_and_every_phase():
+    mixed = card("fell15-ridge8-corrie2")
+    assert preflight(mixed) == []
+    more = mixed.further_pv[0].inverter.model_copy(update={"rated_power": 5000.0, "responds": False})
+    changed = mixed.model_copy(
+        update={"further_pv": (mixed.further_pv[0].model_copy(update={"inverter": more}),)}
+    )
+    said = " ".join(preflight(changed))
+    assert "on L2, above the 5.0 kW" in said
+    assert "Corrie-2 has no frequency-power response" in said
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "words"),
+    [
+        ("fell15-ridge12", 'rated_power = "12 kW"', 'rated_power = "12 kW"\nconnection = "L1-L2"', "has not"),
+        ("tarn6-corrie5", 'rated_power = "5 kW"', 'rated_power = "5 kW"\nconnection = "L2"', "has not"),
+        ("tarn6-corrie5", 'grid_wait = "30 s"', 'grid_wait = "30 s"\nequalise_voltage = "58 V"', "lead-acid"),
+        (
+            "tarn6-corrie5",
+            'grid_wait = "30 s"',
+            'grid_wait = "30 s"\ngrid_voltage_window = ["110 %", "90 %"]',
+            "empty window",
+        ),
+        ("tarn6-corrie5-lean", 'restart_voltage = "51.0 V"', 'restart_voltage = "49.0 V"', "at or below"),
+    ],
+)
+def test_what_does_not_fit_the_bus_or_the_battery_is_refused(name, old, new, words):
+    source = text(name)
+    assert old in source
+    assert any(words in str(problem) for problem in problems(source.replace(old, new, 1)))
 
 
 def test_guards_are_the_equipment_limits():
