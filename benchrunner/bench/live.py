@@ -18,7 +18,7 @@ from benchrunner.bench.instrument import Instrument
 from benchrunner.bench.plan import poll_period
 from benchrunner.bench.report import Missed, dead, frozen_words, identity_row, open_all, words
 from benchrunner.bench.skew import SkewWatch
-from benchrunner.bench.virtual import AGAIN, READ_BACKS
+from benchrunner.bench.virtual import AGAIN, READ_BACKS, time_of_reading
 from benchrunner.core.messages import ArmOrder, Captured, Fault, Input, OrderDone, Readings, SetOrder
 from benchrunner.errors import LinkError
 
@@ -93,7 +93,7 @@ class Owner:
         self._changed = threading.Condition()
         self._stop = False
         self._missed = Missed()
-        self._changed_at = self._moved_at = -math.inf
+        self._changed_at = self._moved_at = self._last_at = -math.inf
         # asked less often than its card says (a bench served fast), a display is given as many polls to move
         self._frozen_after = instrument.part.frozen_after * max(
             1.0, self.period / (instrument.part.period or 1.0)
@@ -202,13 +202,15 @@ class Owner:
                 self.inbox.put(lambda at: Fault(at, source, text))
         self._polls += 1
         self.asked += 1
-        flags, text_of = 0, None
+        flags, text_of, fatal = 0, None, False
         try:
             values = instrument.poll()
         except LinkError as error:
             values = (math.nan,) * len(instrument.channels)
             self.failed += 1
-            text_of = self._missed.miss(words(error))
+            text_of, fatal = self._missed.miss(words(error)), error.fatal
+            if fatal:
+                text_of = words(error)
         else:
             flags = instrument.flags
             update = instrument.part.update
@@ -223,13 +225,16 @@ class Owner:
                 text_of = self._missed.miss(frozen_words(instrument, began - self._moved_at))
             else:
                 text_of = self._missed.hit()
-        ended = self.clock.now()
-        middle, half = (began + ended) / 2, (ended - began) / 2
-        spread = half + (instrument.part.window + instrument.part.update) / 2
+        exchange = self.clock.now() - began
+        at = time_of_reading(began, exchange, instrument.driver.latency)
+        if at <= self._last_at:  # a quick exchange right after a late one: times never run backwards
+            at = math.nextafter(self._last_at, math.inf)
+        self._last_at = at
+        spread = (exchange + instrument.part.window + instrument.part.update) / 2
         if text_of is not None:
             said = text_of
-            self.inbox.put(lambda at: Fault(at, source, said))
-        self.inbox.put(lambda at: Readings(at, source, middle, spread, values, flags))
+            self.inbox.put(lambda at: Fault(at, source, said, fatal))
+        self.inbox.put(lambda arrived: Readings(arrived, source, at, spread, values, flags))
         self._add(POLL, self._polls * period, self._poll)
 
     # -- orders

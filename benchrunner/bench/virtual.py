@@ -25,6 +25,15 @@ AGAIN = 0.02  # s, least time between two readings of a setting that has not fol
 READ_BACKS = 5
 
 
+def time_of_reading(began: float, exchange: float, latency: float) -> float:
+    """The time of a reading, s: the middle of its exchange less the card's latency.
+
+    `exchange`: how long query and reply took, s. An instrument that was quicker than its card says cannot have been
+    looking back further than the exchange was long; so the moment of asking stays within half the exchange.
+    """
+    return began + exchange / 2 - min(latency, exchange)
+
+
 class Mover(Protocol):
     """Moves the simulated plant."""
 
@@ -306,8 +315,9 @@ class VirtualHost:
     def _missed(self, source: _Source, when: float, arrived: float, error: LinkError) -> tuple[float, ...]:
         if self._moved < when:
             self._plant_lost(arrived, error)
-        if (text := source.missed.miss(words(error))) is not None:
-            self._arrive(Fault(arrived, source.index, text))
+        text = source.missed.miss(words(error))
+        if text is not None or error.fatal:
+            self._arrive(Fault(arrived, source.index, text or words(error), error.fatal))
         return (math.nan,) * len(source.instrument.channels)
 
     def _answers_again(self, source: _Source, arrived: float) -> None:
@@ -452,7 +462,7 @@ def _source(index: int, instrument: Instrument) -> _Source:
         instrument,
         part.period,
         latency,
-        latency / 2,
+        time_of_reading(0.0, latency, latency),
         (latency + part.window + part.update) / 2,
         # a hair less, so that polling once in each update is never taken for a repeat
         part.update * (1 - 1e-6),
