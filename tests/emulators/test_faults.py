@@ -127,3 +127,49 @@ def test_welded_contact_and_stuck_auxiliary_contact(plant: StandInPlant) -> None
 def test_unknown_kind_is_refused(meter: Emulator) -> None:
     with pytest.raises(Refused, match="no known kind of fault"):
         meter.faults.add("explode")
+
+
+def test_a_reboot_loses_the_settings_and_is_over_in_time(plant: StandInPlant) -> None:
+    load = instrument("ac_load", "load", plant)
+    ask(load, "POW 2000;:INP ON;:SYST:ERR?")
+    load.faults.add("reboot", at=1.0, seconds=2.0)
+    assert load.receive(b"POW?\n") == b""
+    assert load.dropped
+    assert (plant.settings["load.power"], plant.settings["load.on"]) == (0.0, 0.0)
+    plant.advance(2.9)
+    assert load.receive(b"POW?\n") == b""
+    plant.advance(3.1)
+    assert ask(load, "POW?;:INP?;*ESR?") == "0.0;0;128"  # power on: IEEE 488.2, 11.5.1
+    assert not load.dropped
+    assert not load.faults.armed
+
+
+def test_a_reboot_that_nobody_saw_has_closed_the_link_all_the_same(plant: StandInPlant) -> None:
+    load = instrument("ac_load", "load", plant)
+    ask(load, "POW 2000;:SYST:ERR?")
+    load.faults.add("reboot", at=1.5)
+    plant.advance(30.0)
+    load.receive(b"POW?\n")
+    assert load.dropped
+    assert ask(load, "POW?") == "0.0"
+    assert not load.dropped
+
+
+def test_unplugged_until_plugged_in_keeps_the_settings(plant: StandInPlant) -> None:
+    load = instrument("ac_load", "load", plant)
+    ask(load, "POW 2000;:SYST:ERR?")
+    load.faults.add("unplugged")
+    plant.advance(100.0)
+    assert load.receive(b"POW?\n") == b""
+    assert load.faults.down(plant.now)
+    load.faults.clear()
+    assert ask(load, "POW?") == "2000.0"
+
+
+def test_an_untrue_contact_reports_what_it_was_told(plant: StandInPlant) -> None:
+    relays = instrument("relay_board", "relays", plant)
+    relays.receive(b"W1=1\r\n")
+    relays.faults.add("untrue")
+    assert relays.receive(b"W1=0\r\n") == b"OK\r\n"
+    assert relays.receive(b"R1?\r\n") == b"0\r\n"
+    assert plant.settings["relays.pv_contactor"] == 1.0

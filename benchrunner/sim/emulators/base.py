@@ -5,7 +5,7 @@ from functools import partial
 
 from benchrunner.errors import Refused
 from benchrunner.sim.emulators import draws
-from benchrunner.sim.emulators.faults import VALUE_KINDS, Fault, Faults
+from benchrunner.sim.emulators.faults import DOWN, VALUE_KINDS, Fault, Faults
 from benchrunner.sim.emulators.lines import LineReader
 from benchrunner.sim.emulators.metering import Meter, Plant
 from benchrunner.sim.emulators.options import Options
@@ -33,6 +33,7 @@ class Emulator:
         self.faults = Faults()
         self.meter = self._meter(seed) if self.shown else None
         self._frozen: dict[str, float] = {}
+        self._told: dict[str, float] = {}  # what its contacts report while they are untrue
         self._in_force: dict[str, Fault] = {}
         self._exchanges = 0
         if "fault" in options.own:
@@ -47,7 +48,7 @@ class Emulator:
         Never raises, whatever arrives. A fault may have dropped the link: then `dropped` is set, and whoever serves
         the instrument closes the connection.
         """
-        if self.faults.armed or self._in_force:
+        if self.faults.armed or self._in_force or self.dropped:
             return self._misbehave(data, reader)
         reply = self.answer(data, reader)
         self.faults.remember(reply)
@@ -63,6 +64,9 @@ class Emulator:
 
     def press(self, name: str, value: float) -> None:
         """Carry out a setting on the plant, unless a contact is welded."""
+        if "untrue" in self._in_force:
+            self._told[name] = value
+            return
         if "welded" in self._in_force:
             return
         try:
@@ -74,7 +78,12 @@ class Emulator:
         """The position of a contact, or the one it is stuck at."""
         if "stuck" in self._in_force:
             return self._frozen.setdefault(tap, self.plant.value(tap))
+        if "untrue" in self._in_force and tap in self._told:
+            return self._told[tap]
         return self.plant.value(tap)
+
+    def reboot(self) -> None:
+        """Fault `reboot`: what it forgets when its supply is gone for a moment."""
 
     def pass_time(self) -> None:
         """Plant time has passed without a question; what acts by itself does it here."""
@@ -88,7 +97,12 @@ class Emulator:
 
     def begin_faults(self) -> dict[str, Fault]:
         """Put the faults of this moment in force; those on the wire are the caller's to apply."""
+        begun = self.faults.begin(self.plant.now)
         before, self._in_force = self._in_force, self.faults.active(self.plant.now)
+        if "reboot" in begun:
+            self.reboot()
+        # one that was over before anybody asked has closed the links all the same
+        self.dropped = bool(begun) or any(kind in self._in_force for kind in DOWN)
         if "stuck" not in self._in_force:
             self._frozen.clear()
         elif "stuck" not in before:
@@ -113,7 +127,6 @@ class Emulator:
 
     def _misbehave(self, data: bytes, reader: LineReader | None) -> bytes:
         faults = self.begin_faults()
-        self.dropped = "drop" in faults
         reply = b"" if self.dropped else self.answer(data, reader)
         self.end_faults(self.dropped or bool(reply) or "welded" in faults)
         return self.faults.on_the_wire(reply, faults, self.noise)
@@ -136,7 +149,7 @@ class ScpiEmulator(Emulator):
 
     def receive(self, data: bytes, reader: LineReader | None = None) -> bytes:
         """As `Emulator.receive`, on the shortest way."""
-        if self.faults.armed or self._in_force:
+        if self.faults.armed or self._in_force or self.dropped:
             return self._misbehave(data, reader)
         reply = self.scpi.receive(data, reader)
         if reply:
@@ -145,6 +158,10 @@ class ScpiEmulator(Emulator):
 
     def answer(self, data: bytes, reader: LineReader | None) -> bytes:
         return self.scpi.receive(data, reader)
+
+    def reboot(self) -> None:
+        self.reset()
+        self.scpi.power_on()
 
     def fill_errors(self) -> None:
         for _ in range(self.scpi.errors.depth + 1):

@@ -1,6 +1,7 @@
 """How a simulated instrument can be told to misbehave, as real ones do: on the wire, in its values, in its contacts.
 
-A fault is armed with a kind, from a plant time on, for a number of exchanges or until cleared.
+A fault is armed with a kind, from a plant time on, for a number of exchanges or until cleared; `reboot` and `unplugged`
+for a time. While an instrument is down it lets nobody in.
 """
 
 from collections.abc import Callable
@@ -21,7 +22,13 @@ KINDS = {
     "missing": "reports its values as not available",
     "errors": "fills the error queue",
     "welded": "acknowledges a setting and does not carry it out",
+    "untrue": "acknowledges a setting, does not carry it out, and reports its contacts as it was told",
+    "reboot": "loses its settings, closes the link, and is back after `seconds` (5 unless said)",
+    "unplugged": "is pulled off the wire: TCP reset, serial device gone; for `seconds`, or until cleared",
 }
+DOWN = ("drop", "reboot", "unplugged")  # no answer but a closed link
+LASTING = ("reboot", "unplugged")  # and nobody is let in
+REBOOT = 5.0  # s
 VALUE_KINDS = ("stuck", "overload", "missing")
 
 
@@ -39,6 +46,13 @@ class Fault:
         if self.kind not in KINDS:
             mend = "kinds: " + ", ".join(KINDS)
             raise Refused(Problem("fault", f"{self.kind!r} is no known kind of fault", mend))
+        if self.kind == "reboot":
+            self.count, self.seconds = None, self.seconds or REBOOT
+        self.begun = False
+
+    def over(self, now: float) -> bool:
+        """Whether its time has passed; only what lasts a time has one."""
+        return self.kind in LASTING and self.seconds > 0.0 and now >= self.at + self.seconds
 
 
 class Faults:
@@ -65,8 +79,21 @@ class Faults:
         self.armed.clear()
 
     def active(self, now: float) -> dict[str, Fault]:
-        """The faults in force at plant time `now`, by kind."""
-        return {fault.kind: fault for fault in self.armed if now >= fault.at}
+        """The faults in force at plant time `now`, by kind. What lasted a time and is over is forgotten."""
+        found = {fault.kind: fault for fault in self.armed if now >= fault.at and not fault.over(now)}
+        self.armed[:] = [fault for fault in self.armed if not fault.over(now)]
+        return found
+
+    def begin(self, now: float) -> list[str]:
+        """The kinds of those that last a time and have come since this was last asked."""
+        new = [f for f in self.armed if f.kind in LASTING and now >= f.at and not f.begun]
+        for fault in new:
+            fault.begun = True
+        return [fault.kind for fault in new]
+
+    def down(self, now: float) -> bool:
+        """Whether nobody is let in at plant time `now`."""
+        return any(f.kind in LASTING and now >= f.at and not f.over(now) for f in self.armed)
 
     def spend(self, faults: dict[str, Fault]) -> None:
         """One exchange has gone; faults whose count is used up are over."""

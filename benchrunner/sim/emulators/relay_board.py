@@ -58,6 +58,11 @@ class RelayBoard(AsciiEmulator):
     def contacts(self) -> tuple[str, ...]:
         return tuple(f"relays.{relay}" for relay in RELAYS)
 
+    def reboot(self) -> None:
+        """Its coils fall out."""
+        for tap in self.contacts():
+            self.press(tap, 0.0)
+
     def line(self, text: str) -> str:
         taps = self.contacts()
         if text == "N?":

@@ -125,6 +125,12 @@ class ScpiInterpreter:
         self.errors.push(code, detail)
         self.status.note_error(code)
 
+    def power_on(self) -> None:
+        """As after its supply came on: nothing in the queues, the power-on bit set (IEEE 488.2, 11.5.1)."""
+        self.errors.clear()
+        self.status.power_on()
+        self._output.clear()
+
     def _message(self, message: bytes) -> bytes:
         self._output, self._indefinite = [], False
         try:

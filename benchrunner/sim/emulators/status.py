@@ -120,6 +120,12 @@ class Status:
     def note_error(self, code: int) -> None:
         self.esr |= error_bit(code)
 
+    def power_on(self) -> None:
+        """Events and enables go, and the power-on bit is set."""
+        self.clear()
+        self.preset()
+        self.esr, self.ese, self.sre = POWER_ON, 0, 0
+
     def note_complete(self) -> None:
         self.esr |= OPERATION_COMPLETE
 

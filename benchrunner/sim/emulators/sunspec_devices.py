@@ -70,8 +70,8 @@ class SunSpecDevice(Emulator):
 
     def read_registers(self, unit: int, address: int, count: int) -> list[int]:
         """Holding registers, as over the wire. Raises `RegistersRefusedError`; `TimeoutError` for a silent device."""
+        self.dropped = False
         faults = self.begin_faults() if self.faults.armed or self._in_force else {}
-        self.dropped = "drop" in faults
         try:
             if unit != self.unit:
                 raise RegistersRefusedError(GATEWAY_NO_RESPONSE, f"no device has unit number {unit}")

@@ -28,6 +28,10 @@ class WatchdogRelay(AsciiEmulator):
         if self._closed and self.plant.now - self._fed_at > self.time:
             self._open()
 
+    def reboot(self) -> None:
+        """Its coil falls out."""
+        self._open()
+
     def line(self, text: str) -> str:
         self.pass_time()
         if text == "N?":

@@ -1,6 +1,10 @@
 """Instruments that speak in lines, over TCP: one protocol object for each connection, many for each instrument."""
 
 import asyncio
+import contextlib
+import socket
+import struct
+import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -9,6 +13,8 @@ from benchrunner.sim.emulators.lines import LineReader
 if TYPE_CHECKING:
     from benchrunner.sim.served.server import Server
 
+# on, 0 s: two shorts on Windows, two ints elsewhere
+LINGER_NOT = struct.pack("hh" if sys.platform == "win32" else "ii", 1, 0)
 MOST_CONNECTIONS = 32  # to one instrument; real ones take fewer
 
 
@@ -25,6 +31,9 @@ class LineConnection(asyncio.Protocol):
         assert isinstance(transport, asyncio.Transport)
         if sum(line._name == self._name for line in self._server.lines) >= MOST_CONNECTIONS:
             transport.abort()
+            return
+        if self._server.is_down(self._name):
+            reset(transport)
             return
         self._server.lines.add(self)
         self._transport = transport
@@ -46,7 +55,7 @@ class LineConnection(asyncio.Protocol):
     def data_received(self, data: bytes) -> None:
         reply, wait, dropped = self._server.exchange(self._name, data, self._reader)
         if dropped:
-            self.abort()
+            self._server.drop_lines(self._name, self)
         elif reply:
             self._free_at = send_later(self._send, reply, wait, self._free_at)
 
@@ -58,6 +67,25 @@ class LineConnection(asyncio.Protocol):
         """Close at once."""
         if self._transport is not None:
             self._transport.abort()
+
+    def reset(self) -> None:
+        """Close at once, and the client sees a TCP reset."""
+        if self._transport is not None:
+            reset(self._transport)
+
+    @property
+    def name(self) -> str:
+        """The instrument that it belongs to."""
+        return self._name
+
+
+def reset(transport: asyncio.Transport) -> None:
+    """Close a connection with a TCP reset, as a device does that lost its supply and came back."""
+    line = transport.get_extra_info("socket")
+    if line is not None:
+        with contextlib.suppress(OSError):  # it may be closed already
+            line.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, LINGER_NOT)
+    transport.abort()
 
 
 def send_later(send: Callable[[bytes], None], reply: bytes, wait: float, free_at: float) -> float:

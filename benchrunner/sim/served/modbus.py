@@ -12,6 +12,7 @@ from pymodbus.server.requesthandler import ServerRequestHandler
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from benchrunner.sim.emulators.sunspec import RegistersRefusedError
+from benchrunner.sim.served.lines import reset
 
 if TYPE_CHECKING:
     from benchrunner.sim.served.server import Server
@@ -68,6 +69,10 @@ class RegisterServer:
         """Of the exchange just done: wall seconds to wait, whether it is not answered, whether the link is dropped."""
         return self._server.fate(self.units[unit]) if unit in self.units else (0.0, False, False)
 
+    def down(self) -> bool:
+        """Whether every device behind the port is rebooting or unplugged."""
+        return all(self._server.is_down(name) for name in self.units.values())
+
 
 class _Modbus(ModbusTcpServer):
     """pymodbus's server with our request handler."""
@@ -93,6 +98,8 @@ class _Handler(ServerRequestHandler):
     def callback_connected(self) -> None:
         super().callback_connected()
         self.server.connections.add(self)
+        if self.server.owner.down() and isinstance(self.transport, asyncio.Transport):
+            reset(self.transport)
 
     def callback_disconnected(self, exc: Exception | None) -> None:
         self.server.connections.discard(self)
@@ -121,6 +128,8 @@ class _Handler(ServerRequestHandler):
         if wait > 0:
             await asyncio.sleep(wait)
         if dropped:
+            if self.server.owner.down() and isinstance(self.transport, asyncio.Transport):
+                reset(self.transport)
             self.close()
         elif response is not None and not silent:
             response.transaction_id, response.dev_id = request.transaction_id, unit

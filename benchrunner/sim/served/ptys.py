@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from benchrunner.sim.served.server import Server
 
 AT_ONCE = 4096  # bytes
+PLUGGED_AGAIN = 0.05  # s of wall time between looks at whether a pulled cable is back
 
 
 class PtyLine:
@@ -21,6 +22,7 @@ class PtyLine:
         self._server, self.name, self.link = server, name, link
         self._controller = self._line = -1
         self._free_at = 0.0
+        self._over = False
 
     def start(self) -> None:
         """Open the pair and make the symlink. Raises `OSError`."""
@@ -39,7 +41,11 @@ class PtyLine:
         asyncio.get_running_loop().add_reader(self._controller, self._arrived)
 
     def stop(self) -> None:
-        """Close the pair and remove the symlink."""
+        """Close the pair and remove the symlink, for good."""
+        self._over = True
+        self._close()
+
+    def _close(self) -> None:
         if self._controller < 0:
             return
         with contextlib.suppress(RuntimeError):
@@ -58,10 +64,23 @@ class PtyLine:
         except (BlockingIOError, OSError):
             return
         reply, wait, dropped = self._server.exchange(self.name, data, self._reader)
-        if dropped:  # a pulled cable: the instrument is there no more
-            self.stop()
+        if dropped:  # a pulled cable: the instrument is there no more, until it is plugged in again
+            self._close()
+            self._wait_for_the_plug()
         elif reply:
             self._free_at = send_later(self._send, reply, wait, self._free_at)
+
+    def _wait_for_the_plug(self) -> None:
+        asyncio.get_running_loop().call_later(PLUGGED_AGAIN, self._plug)
+
+    def _plug(self) -> None:
+        if self._over or self._controller >= 0:
+            return
+        if self._server.is_down(self.name):
+            self._wait_for_the_plug()
+            return
+        with contextlib.suppress(OSError):  # another program may have taken its name
+            self.start()
 
     def _send(self, reply: bytes) -> None:
         if self._controller >= 0:

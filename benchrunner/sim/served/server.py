@@ -115,6 +115,22 @@ class Server:
         emulator = self.emulators[name]
         return self.clock.wait(emulator.latency, emulator.delay), False, emulator.dropped
 
+    def is_down(self, name: str) -> bool:
+        """Whether an instrument is rebooting or unplugged: nobody is let in."""
+        emulator = self.emulators[name]
+        if not emulator.faults.armed:
+            return False
+        self.clock.bring(self.plant)
+        return emulator.faults.down(self.plant.now)
+
+    def drop_lines(self, name: str, asked: LineConnection) -> None:
+        """Close the connection that asked; where the instrument is down, every one to it, with a TCP reset."""
+        if not self.is_down(name):
+            asked.abort()
+            return
+        for line in [line for line in self.lines if line.name == name]:
+            line.reset()
+
     def fault(self, name: str, kind: str, **how: float) -> None:
         """Tell an instrument to misbehave (or, kind `clear`, to behave). Raises `Refused`, `TypeError`."""
         if name not in self.emulators:
