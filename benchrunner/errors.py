@@ -30,6 +30,8 @@ class Refused(Exception):  # noqa: N818 - it is a refusal, named as the exit cod
 class LinkError(Exception):
     """An instrument did not answer as it should: `where` is its name and address, `what` the exchange."""
 
+    fatal = False  # True: what was read before cannot be relied on either, so the run cannot go on
+
     def __init__(
         self, where: str, what: str, mend: str = "check the cable, the address and that it is switched on"
     ) -> None:

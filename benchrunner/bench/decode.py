@@ -120,8 +120,13 @@ def _special(numbers: list[float]) -> tuple[list[float], int]:
 
 
 def register_decoder(read: ReadPart, fields: Sequence[Wanted], words: str) -> RegisterDecoder:
-    """For `register map`: takes the registers of `read.span()`."""
+    """For `register map`: takes the registers of `read.span()`.
+
+    The scale factors of the first registers decoded hold for all that follow: they are fixed while a device runs
+    (SunSpec Device Information Model Specification). Others come from somewhere else: ValueError.
+    """
     first, count = read.span()
+    fixed: dict[int, int] = {}  # register -> scale factor
     plan = []
     for w in fields:
         kind = w.field.type or "int16"
@@ -147,6 +152,10 @@ def register_decoder(read: ReadPart, fields: Sequence[Wanted], words: str) -> Re
                 continue
             if scale_at is not None:
                 exponent = registers[scale_at]
+                if fixed.setdefault(scale_at, exponent) != exponent:
+                    raise ValueError(
+                        f"the scale factor in register {scale_at} was {fixed[scale_at]} and is {exponent}: no readings"
+                    )
                 scale = _SCALES.get(exponent - 0x10000 if exponent >= 0x8000 else exponent)
                 if scale is None:  # 0x8000, not implemented, or nonsense: the value cannot be told
                     values.append(math.nan)

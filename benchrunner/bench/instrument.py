@@ -24,6 +24,13 @@ from benchrunner.errors import LinkError
 
 MOST_ERRORS = 20  # entries read from an error queue before it counts as endless
 READ_BACKS = 3  # readings of a setting before it counts as not followed
+PROVED_EVERY = 5.0  # s between two looks at whether the replies are in step with the queries
+
+
+class OutOfStepError(LinkError):
+    """The identity query was answered with a reading: each reply is that to a query before."""
+
+    fatal = True  # readings of the last seconds were of earlier queries, and have been judged
 
 
 @dataclass(frozen=True)
@@ -78,6 +85,8 @@ class Instrument:
                 before += len(read.fields)
         self._single = self._texts[0] if len(self._texts) == 1 else None
         link.proof = self._prove
+        self._polls = 0  # since the replies were last known to be in step
+        self._proved_every = self._polls_between_proofs()
 
     def message(self, text: str) -> bytes:
         """A command as it goes over the link, with its ends."""
@@ -117,8 +126,11 @@ class Instrument:
     def poll(self) -> tuple[float, ...]:
         """Read once: the values of `channels` in SI, NaN for none; `flags` and `repeated` tell more.
 
-        Raises `LinkError` for no reply and for a reply that is no reading.
+        Raises `LinkError` for no reply and for a reply that is no reading, `OutOfStepError` for replies to queries before.
         """
+        self._polls += 1
+        if self._polls > self._proved_every:
+            self._look_at_step()
         if self._single is not None:
             message, decode = self._single
             reply = self._query(message)
@@ -160,13 +172,44 @@ class Instrument:
             if replies == self._previous:
                 self.repeated = True
                 return self._values
-            for registers, (_, _, decode_map) in zip(replies, self._maps, strict=True):
-                values += decode_map(registers)[0]
+            for registers, (address, _, decode_map) in zip(replies, self._maps, strict=True):
+                try:
+                    values += decode_map(registers)[0]
+                except ValueError as error:
+                    raise self._garbage(f"registers from {address}".encode(), error) from error
         self.flags = flags
         self.repeated = replies == self._previous
         self._previous = replies
         self._values = found = tuple(values)
         return found
+
+    def _polls_between_proofs(self) -> float:
+        """A stream of like replies that is one behind looks as it should; only another question can tell.
+
+        Modbus needs none: its replies carry the query's number, or at least its function and length.
+        """
+        if not self._texts or self.part.period <= 0.0:
+            return math.inf
+        return max(2.0, round(PROVED_EVERY / self.part.period))
+
+    def _look_at_step(self) -> None:
+        """Ask who it is, between two polls. Raises `LinkError` where the reply is another than at opening."""
+        self._polls = 0
+        if not self.link.is_open:
+            return  # opening asks
+        query = self.driver.identify.query or "*IDN?"
+        reply = self.link.query(self.message(query))
+        text = reply.decode("ascii", "replace").strip()
+        if self.identity is None or text == self.identity.text:
+            return
+        self.link.close()
+        self._previous = None
+        said = f"is answered with {text[:60]!r}, where {self.identity.text!r} came at first"
+        if any(_decodes(decode, reply) for _, decode in self._texts):
+            what = f"{said}: its replies are those to earlier queries, and so may be the readings of up to {PROVED_EVERY:g} s before"
+            mend = "the bench is made safe; switch the instrument and what lies between off and on again"
+            raise OutOfStepError(self.where, f"{query} {what}", mend)
+        raise self._error(query, said, "has it been exchanged? the link was closed and will be proved again")
 
     def _garbage(self, message: bytes, error: ValueError) -> LinkError:
         # the replies may be out of step with the queries, so the link must prove itself again
@@ -205,6 +248,7 @@ class Instrument:
         if found.part.answer is not None:
             answer = self.link.query(self.message(text)).decode("ascii", "replace").strip()
             if answer != found.part.answer:
+                self.link.close()  # it may be the answer to a query before
                 raise self._error(
                     text, f"was answered with {answer[:60]!r}", f"{found.part.answer!r} was expected"
                 )
@@ -355,12 +399,25 @@ class Instrument:
                 mend = f"it has models {there}; choose another driver card"
                 raise self._error(f"SunSpec model {read.model}", "is not there", mend)
             start = self._models[read.model] if read.model is not None else (read.address or 0)
-            self._maps.append((start + first, count, register_decoder(read, fields, self.driver.link.words)))
+            decode = register_decoder(read, fields, self.driver.link.words)
+            decode(
+                self.link.read_registers(start + first, count)
+            )  # it keeps the scale factors, which do not change
+            self._maps.append((start + first, count, decode))
 
     def _prove(self) -> None:
         self.identify()
+        self._polls = 0
         self.errors()  # what stood in the queue before is not of this run
         self._previous = None
 
     def _error(self, asked: str, what: str, mend: str) -> LinkError:
         return LinkError(self.where, f"{asked}: {what}", mend)
+
+
+def _decodes(decode: TextDecoder, reply: bytes) -> bool:
+    try:
+        decode(reply)
+    except ValueError:
+        return False
+    return True

@@ -3,6 +3,7 @@
 import math
 import struct
 import time
+from functools import cache
 
 import pytest
 from hypothesis import given, settings
@@ -136,11 +137,21 @@ period = "1 s"
 @given(st.integers(-32767, 32767), st.integers(-10, 10))
 def test_scale_factors(number: int, exponent: int) -> None:
     """value * 10^factor (SunSpec Information Model Specification, scale factors)."""
-    (value,), _ = registers_int16([exponent & 0xFFFF, number & 0xFFFF])
+    (value,), _ = device_with(exponent)([exponent & 0xFFFF, number & 0xFFFF])
     assert value == pytest.approx(number * 10.0**exponent)
 
 
-registers_int16 = registers("int16")
+@cache
+def device_with(exponent: int) -> RegisterDecoder:
+    return registers("int16")
+
+
+def test_a_scale_factor_that_changes_is_no_scale_factor() -> None:
+    decode = registers("int16")
+    assert decode([0xFFFF, 500])[0] == [50.0]
+    with pytest.raises(ValueError, match="scale factor"):
+        decode([0, 500])
+    assert decode([0xFFFF, 510])[0] == [51.0]
 
 
 def test_word_order_is_the_cards() -> None:
