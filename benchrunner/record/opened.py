@@ -16,6 +16,7 @@ from benchrunner.core.plan import RunPlan
 from benchrunner.errors import Problem
 from benchrunner.record import canonical, codec, container, parts, signing, tables
 from benchrunner.record.container import ContainerError
+from benchrunner.record.imported import imported
 from benchrunner.record.seal import FORMAT, HEADER, VERSION, VERSIONS
 
 if TYPE_CHECKING:
@@ -152,6 +153,11 @@ class Record:
             stream.seek(member.start)
             return stream.read(member.size)
 
+    @property
+    def _most_rows(self) -> int:
+        """Rows that one instrument's table can have; another logger's file may be faster than any poll."""
+        return tables.MOST_ROWS if imported(self.header) else tables.most_rows(self.header.get("duration"))
+
     @cached_property
     def plan(self) -> RunPlan:
         """The run plan as it was frozen before the run. Raises `ContainerError`."""
@@ -178,7 +184,7 @@ class Record:
 
     def inputs(self) -> Iterator[tuple[int, Input]]:
         """Every input of the run with its number, in order, exactly as it was fed to the core."""
-        return parts.inputs(self.plan, self.part)
+        return parts.inputs(self.plan, self.part, self._most_rows)
 
     @cached_property
     def waveforms(self) -> list[Waveform]:
@@ -271,7 +277,8 @@ class Record:
             if name in source.channels:
                 raw = self.part(part)
                 if raw is not None:
-                    table = tables.open_table(raw, part, parts.readings_schema(source, self.plan.channels))
+                    schema = parts.readings_schema(source, self.plan.channels)
+                    table = tables.open_table(raw, part, schema, self._most_rows)
                     found += (tuple(batch) for batch in table.batches(["at", name]))
                 elif not found:
                     found.append((np.zeros(0), np.zeros(0)))
@@ -294,7 +301,8 @@ class Record:
                     [empty] * len(source.channels),
                 )
                 continue
-            table = tables.open_table(raw, part, parts.readings_schema(source, self.plan.channels))
+            schema = parts.readings_schema(source, self.plan.channels)
+            table = tables.open_table(raw, part, schema, self._most_rows)
             columns = table.columns() or [np.zeros(0) for _ in table.codings]
             seq, _, at, spread, flags, *values = columns
             yield seq, at, spread, flags.astype(np.uint64), values

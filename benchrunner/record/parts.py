@@ -39,10 +39,9 @@ from benchrunner.errors import Problem
 from benchrunner.record import canonical, codec
 from benchrunner.record.coding import as_it_is
 from benchrunner.record.container import ContainerError
-from benchrunner.record.tables import open_table
+from benchrunner.record.tables import MOST_SAMPLES, open_table
 
 LONGEST_LINE = 4 << 20
-MOST_SAMPLES = 200_000_000
 INPUTS, TICKS, EVENTS, PLAN = "inputs.jsonl", "ticks.parquet", "events.jsonl", "plan.json"
 
 
@@ -158,22 +157,25 @@ def lines(buffer: Any, part: str) -> Iterator[Any]:
 Fetch = Callable[[str], Any]  # a part's name -> its content as a buffer; None where there is none
 
 
-def inputs(plan: RunPlan, fetch: Fetch) -> Iterator[tuple[int, Input]]:
-    """All inputs of the run with their numbers, in order, as they were fed. Raises `ContainerError`."""
+def inputs(plan: RunPlan, fetch: Fetch, most: int | None = None) -> Iterator[tuple[int, Input]]:
+    """All inputs of the run with their numbers, in order, as they were fed; `most` replies of one instrument.
+
+    Raises `ContainerError`.
+    """
     streams = [
-        _readings(number, source, part, plan, fetch)
+        _readings(number, source, part, plan, fetch, most)
         for number, (source, part) in enumerate(zip(plan.sources, source_parts(plan.sources), strict=True))
     ]
     yield from merge(*streams, _ticks(fetch), _others(fetch), key=lambda pair: pair[0])
 
 
 def _readings(
-    number: int, source: Source, part: str, plan: RunPlan, fetch: Fetch
+    number: int, source: Source, part: str, plan: RunPlan, fetch: Fetch, most: int | None
 ) -> Iterator[tuple[int, Input]]:
     buffer = fetch(part)
     if buffer is None:
         return
-    table = open_table(buffer, part, readings_schema(source, plan.channels))
+    table = open_table(buffer, part, readings_schema(source, plan.channels), most)
     for batch in table.batches():
         columns = [column.tolist() for column in batch]
         seq, arrived, at, spread, flags = columns[:5]

@@ -25,7 +25,10 @@ from benchrunner.record.coding import (
 from benchrunner.record.container import ContainerError
 
 ROW_GROUP = 65_536
-MOST_ROWS = 200_000_000
+MOST_SAMPLES = 200_000_000  # of one capture, all its channels together
+MOST_ROWS = 20_000_000  # of one table: 23 days at ten readings a second
+ROWS_A_BYTE = 256  # our densest table (constant values at even times) comes to 26, ticks alone to 60
+ROWS_A_SECOND = 1000  # no instrument answers faster than this, one reply after the other
 TIMES = ("arrived", "at")  # columns that are coded as bits
 MEND = "the record is damaged or forged"
 
@@ -214,8 +217,19 @@ class Table:
         return [np.concatenate(pieces) for pieces in zip(*found, strict=True)] if found else []
 
 
-def open_table(buffer: Any, part: str, expected: Any = None) -> Table:
-    """A Parquet part, its columns held against `expected` before anything is decoded. Raises `ContainerError`."""
+def most_rows(duration: Any) -> int:
+    """How many replies or ticks a run of `duration` s can have brought; where that is no number, what a table may hold."""
+    if isinstance(duration, bool) or not isinstance(duration, int | float) or not 0 <= duration < MOST_ROWS:
+        return MOST_ROWS
+    return min(MOST_ROWS, ROW_GROUP + int(duration * ROWS_A_SECOND))
+
+
+def open_table(buffer: Any, part: str, expected: Any = None, most: int | None = None) -> Table:
+    """A Parquet part, its columns and its number of rows held against what they can be before anything is decoded.
+
+    A file of a few bytes can announce any number of rows, which then take memory and time: so no more than `most`
+    (`MOST_ROWS`), and no more than its bytes can hold. Without `expected` it is a capture. Raises `ContainerError`.
+    """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -244,8 +258,12 @@ def open_table(buffer: Any, part: str, expected: Any = None) -> Table:
         plain = all(f.type == pa.float64() for f in expected if codings.get(f.name, PLAIN).kind != PLAIN_KIND)
         if [(f.name, f.type) for f in schema] != wanted or len(codings) != len(wanted) or not plain:
             raise ContainerError(Problem(part, "has other columns than the plan says", MEND))
-    if rows > MOST_ROWS:
-        raise ContainerError(Problem(part, f"announces {rows} rows", MEND))
+    allowed = MOST_SAMPLES if expected is None else MOST_ROWS if most is None else min(most, MOST_ROWS)
+    if rows > allowed:
+        raise ContainerError(Problem(part, f"announces {rows} rows; at most {allowed} can be in it", MEND))
+    size = memoryview(buffer).nbytes
+    if expected is not None and rows > ROW_GROUP + size * ROWS_A_BYTE:  # samples may well be all alike
+        raise ContainerError(Problem(part, f"announces {rows} rows in {size} bytes", MEND))
     return Table(file, part, codings)
 
 

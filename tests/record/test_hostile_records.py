@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import forged
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -232,6 +233,57 @@ def test_too_many_rows(members: Members, tmp_path: Path, monkeypatch: pytest.Mon
     monkeypatch.setattr(tables, "MOST_ROWS", 1)
     path = forged.forge(tmp_path / "x.bench", {**members, BUS: parquet(good())})
     assert "announces 2 rows" in refused(path)
+
+
+def many(rows: int) -> bytes:
+    """A table of one reply again and again: a few bytes, however many rows."""
+    small = parquet(good())
+    table = pq.read_table(io.BytesIO(small))
+    whole = pa.table(
+        {n: pa.array(np.zeros(rows), table.schema.field(n).type) for n in table.schema.names}, table.schema
+    )
+    stream = io.BytesIO()
+    pq.write_table(
+        whole, stream, compression="zstd", row_group_size=rows, max_rows_per_page=rows, data_page_size=1 << 28
+    )
+    return stream.getvalue()
+
+
+def test_more_rows_than_the_run_was_long(members: Members, tmp_path: Path) -> None:
+    """No instrument answers a hundred thousand times in a minute, whatever the table announces."""
+    duration = json.loads(members["header.json"])["duration"]
+    assert tables.most_rows(duration) == tables.ROW_GROUP + int(duration * 1000) < 300_000
+    raw = many(300_000)
+    said = refused(forged.forge(tmp_path / "x.bench", {**members, BUS: raw}))
+    assert BUS in said and "announces 300000 rows" in said
+
+
+def test_more_rows_than_the_bytes_can_hold(members: Members, tmp_path: Path) -> None:
+    """A header that claims a year does not help: 3 million rows do not fit into a few kilobytes."""
+    raw = many(3_000_000)
+    assert len(raw) < 3_000_000 / tables.ROWS_A_BYTE
+    header = {**json.loads(members["header.json"]), "duration": 3e7}
+    assert tables.most_rows(3e7) == tables.MOST_ROWS == 20_000_000
+    said = refused(forged.forge(tmp_path / "x.bench", {**members, BUS: raw}, header))
+    assert BUS in said and f"in {len(raw)} bytes" in said
+
+
+@pytest.mark.parametrize("odd", [None, True, "x", -1, 1e300, [], {}])
+def test_durations_that_say_nothing(odd: Any) -> None:
+    assert tables.most_rows(odd) == tables.MOST_ROWS
+
+
+def test_an_honest_table_is_far_from_these_bounds(tmp_path: Path) -> None:
+    """The densest that we write: everything constant, at even times."""
+    from benchrunner.record.parts import ticks_schema
+
+    count = 500_000
+    writer = tables.TableWriter(tmp_path / "t", ticks_schema())
+    writer.add([np.arange(count), np.arange(count) * 1.0])
+    writer.close()
+    size = (tmp_path / "t").stat().st_size
+    assert count / size < tables.ROWS_A_BYTE / 3
+    assert tables.open_table((tmp_path / "t").read_bytes(), "t", ticks_schema()).rows == count
 
 
 def test_mutated_tables_under_good_digests(members: Members, tmp_path: Path) -> None:
