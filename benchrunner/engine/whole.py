@@ -17,6 +17,7 @@ from benchrunner.engine import loop
 from benchrunner.engine.prepare import Prepared, default_out, is_wiring_proof
 from benchrunner.engine.rescue import Failed
 from benchrunner.engine.stream import EventStream, LiveReadings
+from benchrunner.engine.warming import seen, warm_up
 from benchrunner.engine.watchdog.guarding import Guarding
 from benchrunner.errors import Problem, Refused
 from benchrunner.procedure.running import PlannedStep
@@ -52,6 +53,7 @@ def _guarded_run(
         host.open()
         identities = host.identify()
         _refuse_stand_ins(prepared, identities)
+        prepared = warm_up(prepared, host, stream, wishes)
         guarding.ready(host)
         stamp = utc_now().replace(":", "").replace("-", "")[:15]
         folder = default_out(request, prepared.plan.order, prepared.pairing_document.path, stamp)
@@ -74,6 +76,7 @@ def _guarded_run(
             )
             with guarding.over(host, folder) as guarded:
                 failed = loop.run(runner, guarded, journal, stream, wishes, live, _answers(prepared))
+            seen(prepared, identities)
             _account(host, journal, stream)
             if held is not None:
                 _compare_settings(held, host, journal, stream)
