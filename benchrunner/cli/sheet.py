@@ -13,7 +13,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         dest="folder",
         default=".",
         metavar="FOLDER",
-        help="where the records are, folders in it included (default: here)",
+        help="where the records are, folders in it included, or an archive, asked by its index (default: here)",
     )
     kind = parser.add_mutually_exclusive_group()
     kind.add_argument("--html", action="store_true", help="as one HTML file (the default)")

@@ -27,6 +27,7 @@ MOST_RECORDS = 500  # the newest ones of the pairing
 MOST_FILES = 20_000
 MOST_ROWS = 26
 NEAREST = 4
+RECORDS, FORGOTTEN, INDEX = "records", "forgotten", "index.sqlite"  # of an archive
 SETTINGS = (
     ("battery_inverter", ("rated_power", "charge_current", "absorption_voltage", "shift_start", "shift_stop", "shift_maximum")),
     ("pv_inverter", ("rated_power", "profile", "island_start", "island_zero", "island_trip", "enter_service_delay")),
@@ -107,7 +108,8 @@ def _records(folder: Path, card: str, title: str) -> tuple[list[Seen], list[str]
         )
     found: list[tuple[str, Path, Record]] = []
     unreadable = broken = 0
-    for count, path in enumerate(_files(folder)):
+    indexed = _indexed(folder, card, title)
+    for count, path in enumerate(_files(folder) if indexed is None else indexed[:MOST_RECORDS]):
         if count >= MOST_FILES:
             raise Refused(
                 Problem(str(folder), f"holds more than {MOST_FILES} records", "name a folder further in")
@@ -142,16 +144,40 @@ def _records(folder: Path, card: str, title: str) -> tuple[list[Seen], list[str]
         says.append(f"{broken} of this pairing that do not verify")
     if unreadable:
         says.append(f"{unreadable} files that cannot be read as records")
-    if len(found) > MOST_RECORDS:
-        says.append(f"the oldest {len(found) - MOST_RECORDS}: only the newest {MOST_RECORDS} are looked at")
+    beyond = (len(found) if indexed is None else len(indexed)) - MOST_RECORDS
+    if beyond > 0:
+        says.append(f"the oldest {beyond}: only the newest {MOST_RECORDS} are looked at")
     return list(seen.values()), says
 
 
+def _indexed(folder: Path, card: str, title: str) -> list[Path] | None:
+    """Where the folder is an archive with an index in it, the pairing's records by that index, newest first.
+
+    Nothing where it is none, or its index cannot be asked (a folder nobody may write in, say): then the files are looked at.
+    """
+    if not ((folder / RECORDS).is_dir() and (folder / INDEX).is_file()):
+        return None
+    from benchrunner.record.archive import Archive  # loads what reads databases
+
+    try:
+        with Archive(folder) as archive:
+            found = {
+                f.path: f for name in (title, Path(card).stem) for f in archive.records_of(name, MOST_FILES)
+            }
+    except Refused:
+        return None
+    return sorted(found, key=lambda path: found[path].started, reverse=True)
+
+
 def _files(folder: Path) -> Iterable[Path]:
+    """Records in the folder and in folders in it; in an archive not those that were forgotten."""
+    forgotten = folder / FORGOTTEN if (folder / RECORDS).is_dir() else None
     return (
         p
         for p in sorted(folder.rglob("*.bench"))
-        if p.is_file() and not any(q.startswith(".") for q in p.parts[1:])
+        if p.is_file()
+        and not any(q.startswith(".") for q in p.relative_to(folder).parts)
+        and (forgotten is None or not p.is_relative_to(forgotten))
     )
 
 

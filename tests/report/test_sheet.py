@@ -16,7 +16,7 @@ from benchrunner.errors import Refused
 from benchrunner.record.facts import Verbatim
 from benchrunner.record.opened import Record
 from benchrunner.record.seal import seal
-from benchrunner.report import words
+from benchrunner.report import pairing_sheet, words
 from benchrunner.report.content import record_number
 from benchrunner.report.html import fill
 from benchrunner.report.pairing_pages import one_page, write_sheet
@@ -148,6 +148,43 @@ def test_what_does_not_verify_and_what_is_another_pairing_is_left_out(make: Make
     assert any("do not verify" in line or "cannot be read" in line for line in found["left_out"])
     with pytest.raises(Refused, match="holds no record of the pairing"):
         sheet("tarn6-scree5", tmp_path / "records")
+
+
+def test_from_an_archive(make: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its index says which records are of the pairing; no other is opened, and one that was forgotten does not count."""
+    from benchrunner.record.archive import Archive
+    from benchrunner.record.archive.files import FORGOTTEN, RECORDS
+    from benchrunner.record.archive.index import FILE_NAME
+
+    assert (pairing_sheet.RECORDS, pairing_sheet.FORGOTTEN, pairing_sheet.INDEX) == (
+        RECORDS,
+        FORGOTTEN,
+        FILE_NAME,
+    )
+    kept = make("kept")
+    gone = make("gone", started="2026-05-02T09:15:00.000Z", fail=True)
+    other = make("other", title="Another pairing", card=CARD.replace(b"HM-T6-0107", b"HM-T6-0999"))
+    with Archive(tmp_path / "archive") as archive:
+        added = [archive.add(path) for path in (kept, gone, other)]
+        archive.forget(added[1].id)
+    opened: list[Path] = []
+    real = Record.open
+    monkeypatch.setattr(Record, "open", lambda path: (opened.append(Path(path)), real(path))[1])
+    found = sheet("tarn-corrie", tmp_path / "archive")
+    assert added[0].path in opened
+    assert not any(FORGOTTEN in path.parts for path in opened)
+    assert found["count"].startswith(("1 record", "2 records"))  # by title or by the card's file name
+    assert found["procedures"][0]["real"]["verdict"] == "pass"
+    (tmp_path / "archive" / FILE_NAME).unlink()  # without an index: the files, without the forgotten ones
+    assert sheet("tarn-corrie", tmp_path / "archive")["count"] == found["count"]
+
+
+def test_records_below_a_hidden_folder_count(make: Make, tmp_path: Path) -> None:
+    """A hidden folder above the one that was named is nobody's draft."""
+    make("a")
+    (tmp_path / ".lab").mkdir()
+    shutil.copytree(tmp_path / "records", tmp_path / ".lab" / "records")
+    assert sheet("tarn-corrie", tmp_path / ".lab" / "records")["count"].startswith("1 record")
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
