@@ -7,6 +7,7 @@ kernels are compiled anew in each process, which costs seconds, not correctness.
 
 import contextlib
 import hashlib
+import inspect
 import os
 import re
 import stat
@@ -17,6 +18,7 @@ from typing import Any
 
 Kernel = Callable[..., Any]
 _PRIVATE = 0o700
+SHORT = 40  # lines of source
 
 
 def cache_folder() -> Path | None:
@@ -66,14 +68,14 @@ def clear_old(folder: Path, keep: int = 3) -> int:
 
 
 def sources_digest() -> str:
-    """Of the plant's kernels, which call one another across files.
+    """Of the plant's kernels, which call one another across files, and of how they are compiled.
 
     numba looks only at the file of the kernel that it loads, not at the files of those that this one calls, so a
     change there would go unseen in a folder that all versions share. Kernels elsewhere keep to their own file.
     """
     here = Path(__file__).resolve().parent
     digest = hashlib.sha256()
-    for source in (here / "layout.py", *sorted((here / "kernel").glob("*.py"))):
+    for source in (here / "layout.py", here / "compiled.py", *sorted((here / "kernel").glob("*.py"))):
         digest.update(source.name.encode() + b"\0" + source.read_bytes())
     return digest.hexdigest()[:16]
 
@@ -100,9 +102,14 @@ def compiled(function: Kernel) -> Kernel:
 def borrowing(function: Kernel) -> Kernel:
     """As `compiled`, for kernels that make no arrays: they borrow their caller's and count no references to them.
 
-    Counting took two thirds of a step of the plant. Division by zero gives infinity instead of an error.
+    Counting took two thirds of a step of the plant. Division by zero gives infinity instead of an error. Short ones become
+    part of their callers, since each call of one kernel by another looks whether it raised: with the calls the plant is at
+    1.6 times the time of the same equations in C, without them at 1.2 (tests/speed/plant.py). Compiling takes longer for it.
     """
-    return _compile(function, fastmath=False, error_model="numpy", _nrt=False)
+    options: dict[str, Any] = {"fastmath": False, "error_model": "numpy", "_nrt": False}
+    if len(inspect.getsource(function).splitlines()) < SHORT:
+        options["inline"] = "always"
+    return _compile(function, **options)
 
 
 def _compile(function: Kernel, **options: Any) -> Kernel:
