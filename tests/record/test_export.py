@@ -1,7 +1,11 @@
 """Exports: every number comes back bit for bit by another library, with units and step marks, and in bounded memory."""
 
+import errno
+import gc
 import math
+import os
 import struct
+import sys
 import tracemalloc
 import zipfile
 from pathlib import Path
@@ -18,6 +22,7 @@ import record_sample
 from benchrunner.core.messages import Event, Readings
 from benchrunner.core.plan import Channel, RunPlan, Source
 from benchrunner.errors import Refused
+from benchrunner.record.doors import workbook
 from benchrunner.record.doors.export import export
 from benchrunner.record.journal import Journal
 from benchrunner.record.opened import Record
@@ -258,3 +263,69 @@ def large(factory: pytest.TempPathFactory) -> Record:
     journal.close()
     _LARGE.append(Record.open(seal(folder / "run", folder / "large.bench")))
     return _LARGE[0]
+
+
+class Full:
+    """A disk with so many bytes left."""
+
+    def __init__(self, stream: Any, left: int) -> None:
+        self.stream, self.left = stream, left
+
+    def __enter__(self) -> "Full":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stream.close()
+
+    def write(self, content: Any) -> int:
+        self.left -= memoryview(content).nbytes
+        if self.left < 0:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return int(self.stream.write(content))
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.stream, name)
+
+
+@pytest.mark.parametrize("left", [0, 100, 3000])
+def test_a_full_disk_is_said_once(
+    record: Record,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    left: int,
+) -> None:
+    """The writer of workbooks, broken off, would add a trace for each of its sheets; nothing is left behind."""
+    real = Path.open
+
+    def opened(path: Path, mode: str = "r", *rest: Any) -> Any:
+        return Full(real(path, mode), left) if mode == "xb" else real(path, mode, *rest)
+
+    monkeypatch.setattr(Path, "open", opened)
+    unraised: list[Any] = []
+    monkeypatch.setattr(sys, "unraisablehook", unraised.append)
+    with pytest.raises(Refused, match=r"x\.xlsx: cannot be written: No space left on device"):
+        export(record, "xlsx", tmp_path / "x.xlsx")
+    gc.collect()
+    assert unraised == []
+    assert capsys.readouterr().err == ""
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet", "xlsx", "hdf5"])
+def test_a_folder_that_is_not_there(record: Record, tmp_path: Path, kind: str) -> None:
+    """In the system's own words, and with the name that was given, not a draft's."""
+    with pytest.raises(Refused) as refused:
+        export(record, kind, tmp_path / "none" / "x")
+    assert refused.value.problems[0].what == "cannot be written: No such file or directory"
+    assert refused.value.problems[0].where == str(tmp_path / "none" / "x")
+
+
+def test_fewer_channels_make_a_workbook_possible(
+    record: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As the message says that refuses all of them."""
+    monkeypatch.setattr(workbook, "MOST_CELLS", 240)
+    with pytest.raises(Refused, match="fewer --channels"):
+        export(record, "xlsx", tmp_path / "x.xlsx")
+    export(record, "xlsx", tmp_path / "x.xlsx", ["bus.voltage"])

@@ -7,6 +7,7 @@ holds the units. HDF5: a group for each instrument under `readings`, each datase
 
 import json
 import os
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -51,13 +52,21 @@ def export(
         raise Refused(
             Problem(
                 str(out),
-                f"cannot be written: {error.strerror or error}",
+                f"cannot be written: {_why(error)}",
                 "choose another --out, or free space",
             )
         ) from error
     finally:
         draft.unlink(missing_ok=True)
     return out
+
+
+def _why(error: OSError) -> str:
+    """In the system's own words, without what a library puts round them (a draft's name, addresses in memory)."""
+    number = error.errno
+    if number is None and (found := re.search(r"errno[ =]+([0-9]{1,3})", str(error))):
+        number = int(found.group(1))
+    return os.strerror(number) if number else str(error).splitlines()[0][:200]
 
 
 # ---- one row for each reading

@@ -5,7 +5,7 @@ one stays text.
 import re
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 
@@ -23,6 +23,8 @@ CHECKS = (
 def write(readings: Readings, path: Path) -> None:
     """Write the workbook. Raises `Refused` for a record with more readings than a spreadsheet opens, `OSError`."""
     cells = int(readings.record.header.get("counts", {}).get("readings", 0))
+    if cells > MOST_CELLS:  # of all channels: now of those that are wanted
+        cells = sum(len(table.times) * len(table.channels) for table in readings.tables())
     if cells > MOST_CELLS:
         raise Refused(
             Problem(
@@ -30,6 +32,14 @@ def write(readings: Readings, path: Path) -> None:
                 "use --to parquet or hdf5, or fewer --channels",
             )
         )  # fmt: skip
+    with path.open("xb") as stream:  # before anything is gathered
+        target = _Target(stream)
+        _fill(readings).save(target)
+    if target.failed is not None:
+        raise target.failed
+
+
+def _fill(readings: Readings) -> Any:
     from openpyxl import Workbook
 
     book = Workbook(write_only=True)
@@ -55,7 +65,43 @@ def write(readings: Readings, path: Path) -> None:
                 (at, mark, *values) for at, mark, *values in zip(columns[0], marks, *columns[1:], strict=True)
             )
             _sheet(book, names(table.source), (head, units), body)
-    book.save(path)
+    return book
+
+
+class _Target:
+    """A file that remembers the first error and takes everything else: the writer, broken off in the middle, would
+    leave some forty traces of its own on the terminal beside the one message that helps.
+    """
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self.failed: OSError | None = None
+        self._stream = stream
+        self._at = self._end = 0
+
+    def write(self, content: Any) -> int:
+        size = memoryview(content).nbytes
+        if self.failed is None:
+            try:
+                self._stream.seek(self._at)
+                self._stream.write(content)
+                self._stream.flush()  # now, and not when it is closed
+            except OSError as error:
+                self.failed = error
+        self._at += size
+        self._end = max(self._end, self._at)
+        return size
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        self._at = offset + (0, self._at, self._end)[whence]
+        return self._at
+
+    def tell(self) -> int:
+        return self._at
+
+    def flush(self) -> None: ...
+
+    def seekable(self) -> bool:
+        return True
 
 
 class _Names:
