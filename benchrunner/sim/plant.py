@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from benchrunner.errors import Problem, Refused
 from benchrunner.sim import open_circuit
+from benchrunner.sim.agenda import Agenda
 from benchrunner.sim.array import CURVE_POINTS
 from benchrunner.sim.events import KEYS, NAMES, PlantEvent, Snapshot
 from benchrunner.sim.kernel import battery
@@ -97,6 +98,7 @@ class Plant:
         self._open: list[int] = []  # events whose row after is still to come
         self.events: list[PlantEvent] = []
         self._orders: dict[str, float] = {}
+        self.loads: list[tuple[float, tuple[float, ...]]] = []
         self._begin(dict(start or {}))
 
     # --- time ---
@@ -107,7 +109,14 @@ class Plant:
         return self._now
 
     def advance(self, until: float) -> None:
-        """Move on to `until` (s). A time that has passed already changes nothing."""
+        """Move on to `until` (s), with what the agenda holds till then. A time that has passed already changes nothing."""
+        if self.agenda.first <= until:
+            for at, name, value in self.agenda.due(until):
+                self._move(at)
+                self.set(name, value)
+        self._move(until)
+
+    def _move(self, until: float) -> None:
         if not until > self._now:
             return
         self._now = until
@@ -155,6 +164,8 @@ class Plant:
         self._there(name, value)
         resistance = self._resistance()
         self._put(name, value)
+        if name.startswith("load."):
+            self._note_loads()
         self._announce(name, before, value, resistance)
 
     def setting(self, name: str) -> float:
@@ -180,6 +191,15 @@ class Plant:
                     "give the order to a phase or source that is there",
                 )
             )
+
+    def _note_loads(self) -> None:
+        """Keep what the loads were told, and since when: as far back as the ring, and what held before."""
+        u = self._u
+        told = tuple(u[U.load_l1 : U.load_on + 1].tolist())
+        self.loads.append((self._now, told))
+        gone = self._now - RING * self.step
+        while len(self.loads) > 1 and self.loads[1][0] < gone:
+            del self.loads[0]
 
     def _uneven(self, name: str) -> bool:
         """An order to all phases may change something even where it says the same again."""
@@ -384,8 +404,10 @@ class Plant:
             value = checked(name, start[name])
             self._there(name, value)
             self._put(name, value)
+        self._note_loads()
         x[S.f_grid] = u[U.grid_frequency]
-        x[S.soc] = x[S.soc_estimate] = soc
+        x[S.soc] = soc
+        x[S.soc_estimate] = min(1.0, max(0.0, soc + self.pairing.twin.soc_error))
         x[S.charge_limit] = p[P.charge_current_limit]
         x[S.discharge_limit] = p[P.over_current]
         x[S.cell_temperature] = p[P.ambient]

@@ -18,6 +18,7 @@ CURVES: dict[str, Callable[[float], float]] = {
     "battery.current": lambda t: -20.0,
     "battery.power": lambda t: -1060.0,
     "battery.soc": lambda t: 0.945,
+    "battery.soc_estimate": lambda t: 0.945,
     "battery.cell_voltage_max": lambda t: 3.338,
     "battery.cell_voltage_min": lambda t: 3.321,
     "battery.temperature": lambda t: 298.15,

@@ -204,7 +204,7 @@ def test_faults() -> None:
     device.faults.add("garbage", count=1)
     assert device.read_registers(1, 40070, 60) != good
     device.faults.add("stuck")
-    plant.curves["battery.soc"] = lambda t: 0.2
+    plant.curves["battery.soc_estimate"] = lambda t: 0.2
     plant.advance(9.0)
     assert device.read_registers(1, 40070 + 11, 1) == [good[11]]
     device.faults.clear()

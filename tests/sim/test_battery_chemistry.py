@@ -300,3 +300,16 @@ def test_protection_closes_again_only_apart_and_within_limits():
     never = pack("LFP", 0.5)
     never._x[S.protection_closed] = 0.0
     assert all(kernel.protect(never._x, never._p, 3.3, 3.3, True, 1.0) == 0.0 for _ in range(1000))
+
+
+def test_the_plant_begins_with_the_estimate_s_error(card):
+    from benchrunner.sim.plant import Plant
+
+    plant = Plant(card(twin={"soc_error": -0.05, "soc_drift": 1.0}), start={"soc": 0.6})
+    assert plant.value("battery.soc") == pytest.approx(0.6)
+    assert plant.value("battery.soc_estimate") == pytest.approx(0.55)
+    plant.advance(3600.0)
+    drifted = plant.value("battery.soc_estimate") - 0.55
+    assert drifted - (plant.value("battery.soc") - 0.6) == pytest.approx(
+        3600.0 / plant.pairing.battery.capacity, abs=3e-4
+    )

@@ -175,7 +175,8 @@ class BatteryMonitor(SunSpecDevice):
         role = options.channels.get("soc", "").partition(".")[0] or options.role
         own = {
             "cell_side_voltage_tap": f"{role}.cell_side_voltage", "own_battery_current_tap": f"{role}.current",
-            **{f"{q}_tap": f"{role}.{q}" for q in ("soc", "cell_voltage_max", "cell_voltage_min", "temperature")},
+            "soc_tap": f"{role}.soc_estimate",  # what its electronics believe; the true one nobody reads
+            **{f"{q}_tap": f"{role}.{q}" for q in ("cell_voltage_max", "cell_voltage_min", "temperature")},
             **options.own,
         }  # fmt: skip
         names = {*self.shown, *options.quantities}
