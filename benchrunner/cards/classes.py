@@ -124,6 +124,13 @@ CLASSES: dict[str, InstrumentClass] = {
                 "frequency_rate": Setting(
                     "Hz/s", "number", "at which the frequency goes to a new value; 0: at once"
                 ),
+                "program_voltage": Setting("V", "number", "RMS voltage to which its program goes: sag or swell"),
+                "program_rate": Setting("V/s", "number", "at which it goes there and back; 0: at once"),
+                "program_frequency": Setting("Hz", "number", "frequency to which its program goes; 0: stays"),
+                "program_frequency_rate": Setting("Hz/s", "number", "at which it goes there and back; 0: at once"),
+                "program_duration": Setting("s", "number", "from the trigger until it begins to return"),
+                "program_armed": Setting("1", "switch", "the program waits for its trigger"),
+                "program_triggered": Setting("1", "switch", "triggers the program; off ends it"),
             },
         ),
         _klass(

@@ -99,6 +99,7 @@ class Plant:
         self.events: list[PlantEvent] = []
         self._orders: dict[str, float] = {}
         self.loads: list[tuple[float, tuple[float, ...]]] = []
+        self.agenda = Agenda()  # orders to come at a time of their own
         self._begin(dict(start or {}))
 
     # --- time ---

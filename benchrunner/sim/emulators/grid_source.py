@@ -1,6 +1,7 @@
 """AC source that stands for the grid: `VOLTage <V>`, `FREQuency <Hz>`, `FETCh?` -> voltage, frequency.
 
-Further commands (`BESIDE`): each phase by itself, a jump of the phase, the impedance behind which the source lies.
+Further commands (`BESIDE`): each phase by itself, a jump of the phase, the impedance behind which the source lies. A program
+that runs inside the source (`EXCursion`): sag, swell, ramp.
 """
 
 from collections.abc import Iterable
@@ -8,6 +9,7 @@ from dataclasses import replace
 from functools import partial
 
 from benchrunner.sim.emulators.base import ScpiEmulator, readings
+from benchrunner.sim.emulators.grid_programs import GridProgram
 from benchrunner.sim.emulators.metering import Plant
 from benchrunner.sim.emulators.options import Options
 from benchrunner.sim.emulators.parameters import Number
@@ -33,9 +35,10 @@ class GridSource(ScpiEmulator):
 
     def __init__(self, plant: Plant, name: str, options: Options, seed: int = 1) -> None:
         taps = {"voltage_tap": "grid.source_voltage", "frequency_tap": "grid.source_frequency"}
-        super().__init__(plant, name, replace(options, own={**taps, **options.own}), seed)
         self.voltage, self.frequency = (plant.value(tap) for tap in taps.values())
         self.rate = 0.0
+        self.program = GridProgram(plant, name, lambda: (self.voltage, self.frequency, self.rate))
+        super().__init__(plant, name, replace(options, own={**taps, **options.own}), seed)
         self._found = (self.voltage, self.frequency)
 
     def commands(self) -> Iterable[Command]:
@@ -48,6 +51,7 @@ class GridSource(ScpiEmulator):
             Command("[SOURce]:FREQuency:SLEW", self._set_rate, Number(low=0.0, high=20.0)),
             Command("[SOURce]:FREQuency:SLEW?", lambda: f"{self.rate:.2f}"),
             *self._beside(),
+            *self.program.commands(),
         ]
 
     def _beside(self) -> Iterable[Command]:
@@ -57,26 +61,31 @@ class GridSource(ScpiEmulator):
             yield Command(f"[SOURce]:{header}?", partial(self._ask_beside, setting, places))
 
     def _press_beside(self, setting: str, places: int, value: float) -> None:
+        self.program.end()
         self.press(setting, round(value, places))
 
     def _ask_beside(self, setting: str, places: int) -> str:
         return f"{self.plant.setting(setting):.{places}f}"
 
     def reset(self) -> None:
+        self.program.end()
         if self.rate:
             self._set_rate(0.0)
         self._set_voltage(self._found[0])
         self._set_frequency(self._found[1])
 
     def _set_voltage(self, value: float) -> None:
+        self.program.end(voltage=False)
         self.voltage = round(value, 2)
         self.press("grid.voltage", self.voltage)
 
     def _set_rate(self, value: float) -> None:
         """Hz/s at which it goes to a new frequency; 0: at once."""
+        self.program.end()
         self.rate = round(value, 2)
         self.press("grid.frequency_rate", self.rate)
 
     def _set_frequency(self, value: float) -> None:
+        self.program.end()
         self.frequency = round(value, 3)
         self.press("grid.frequency", self.frequency)
