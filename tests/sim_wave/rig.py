@@ -33,7 +33,7 @@ def run(
     h = circuit.step
     n = round(seconds / h)
     t = np.arange(n + 1) * h
-    rows = np.zeros((n + 1, kernel.DRIVES))
+    rows = np.zeros((n + 1, kernel.drives(1)))
     settings = {
         "THETA": lambda x: OMEGA * x, "AMPLITUDE": TOP, "OMEGA": OMEGA, "MODE": kernel.FORMING, "PV_ON": 1.0,
         "OPEN_CIRCUIT": 53.0, "CONTACTOR": 1.0, "LOSS": 60.0, "STAGE_ON": 1.0, **drive,
@@ -42,12 +42,17 @@ def run(
         rows[:, getattr(kernel, name)] = value(t) if callable(value) else value
     halves = np.arange(2 * n + 1) * h / 2
     volts = np.asarray(source(halves) if source else np.zeros_like(halves), dtype=np.float64)
-    first = np.array(
-        [circuit.bus_capacitance * OMEGA * TOP, 0.0, 0.0, 0.0, 400.0, 53.0, 0.0, 0.0, 0.0, TOP, 0.0]
-    )
+    first = np.array([circuit.bus_capacitance * OMEGA * TOP, 0.0, 0.0, 0.0, 0.0, 400.0, 53.0, 0.0, 0.0])
+    lock = np.array([[0.0, 0.0, TOP]])
     for place, value in (start or {}).items():
         first[place] = value
     record = np.zeros((n + 1, kernel.RESULTS))
     energies, extra = np.zeros(kernel.ENERGIES), np.zeros(2)
-    final = kernel.run(rows, volts, first, kernel.vector(circuit), h, circuit.every, record, energies, extra)
-    return Ran(t, record, energies, extra, (stored_energy(circuit, first), stored_energy(circuit, final)))
+    more = np.zeros((1, 2 * n + 1))
+    final = kernel.run(
+        rows, volts[None, :], more, first, lock, kernel.vector(circuit), kernel.offsets(1), h, circuit.every,
+        record, energies, extra,
+    )  # fmt: skip
+    henry = rows[0, kernel.LOAD_INDUCTANCE], rows[-1, kernel.LOAD_INDUCTANCE]
+    kept = stored_energy(circuit, first, henry[0]), stored_energy(circuit, final, henry[1])
+    return Ran(t, record, energies, extra, kept)

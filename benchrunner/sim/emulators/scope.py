@@ -31,6 +31,14 @@ GAIN_ERROR, OFFSET_ERROR = 5e-4, 5e-5  # limits of the fixed errors: of reading,
 CLIPPED = ("peak", "lowest", "half_cycle_maximum", "half_cycle_minimum", "rms", "energy", "gap", "thd")
 
 
+def _alias(channel: str) -> str:
+    """The wave's own name of a channel, of whichever phase."""
+    for name, own in ALIASES.items():
+        if channel == name or channel.startswith(f"{name}_"):
+            return own + channel[len(name) :]
+    return channel
+
+
 @compiled
 def _digitise(samples, key, first, gain, offset, noise, step, top, codes):  # type: ignore[no-untyped-def]
     """Codes of the converter; returns how many samples were outside its range. `first`: number of the first sample."""
@@ -67,7 +75,8 @@ class Scope(ScpiEmulator):
 
     def __init__(self, plant: Plant, name: str, options: Options, seed: int = 1) -> None:
         wired = options.inputs or dict(enumerate(("bus.voltage", "battery.voltage", "battery.current"), 1))
-        self.inputs = {n: ALIASES.get(channel, channel) for n, channel in wired.items() if 1 <= n <= INPUTS}
+        self.wired = {n: channel for n, channel in wired.items() if 1 <= n <= INPUTS}
+        self.inputs = {n: _alias(channel) for n, channel in self.wired.items()}
         self.bits = int(min(16.0, max(8.0, options.number("bits", BITS))))
         self.reset()
         super().__init__(plant, name, options, seed)
@@ -87,7 +96,8 @@ class Scope(ScpiEmulator):
 
     def _range(self, number: int) -> float:
         channel = self.inputs[number]
-        return self.options.number(f"{channel}_range", RANGES.get(channel, CURRENT_RANGE))
+        usual = RANGES.get(channel, RANGES.get(channel.rpartition("_")[0], CURRENT_RANGE))
+        return self.options.number(f"{channel}_range", usual)
 
     def _set(self, name: str, value: float) -> None:
         self._refuse_while_waiting()
@@ -111,7 +121,7 @@ class Scope(ScpiEmulator):
     # ---------------------------------------------------------------------------------------
 
     def _initiate(self) -> None:
-        from benchrunner.sim.wave import CHANNELS
+        from benchrunner.sim.wave import CHANNELS, PHASE_CHANNELS
 
         if self._follow() == "WAIT":
             raise ScpiError(-213)
@@ -120,7 +130,8 @@ class Scope(ScpiEmulator):
         used = [n for n in self.on if self.on[n]]
         if not used or self.source not in self.inputs:
             raise ScpiError(-221, "switch inputs on and choose a wired trigger source")
-        unknown = [self.inputs[n] for n in (*used, self.source) if self.inputs[n] not in CHANNELS]
+        known = (*CHANNELS, *PHASE_CHANNELS)
+        unknown = [self.inputs[n] for n in (*used, self.source) if self.inputs[n] not in known]
         if unknown:
             raise ScpiError(-241, f"no wave of {unknown[0]}")
         self.record, self._edge = None, None
@@ -155,7 +166,15 @@ class Scope(ScpiEmulator):
         last = math.floor((self._edge + self.span) * self.rate)
         used = [n for n in self.on if self.on[n]]
         names = tuple(self.inputs[n] for n in used)
-        samples, lacks = waveform(self.plant, names, first / self.rate, self.rate, last - first + 1)
+        try:
+            samples, lacks = waveform(self.plant, names, first / self.rate, self.rate, last - first + 1)
+        except ValueError as error:  # a phase that this bus has not
+            self._abort()
+            self.scpi.report(-241, str(error))
+            return
+        # as the bench card names what is wired
+        told = {self.inputs[n]: self.wired[n] for n in used}
+        lacks = tuple(" ".join(told.get(word, word) for word in lack.split()) for lack in lacks)
         top = 2 ** (self.bits - 1) - 1
         codes: dict[int, npt.NDArray[np.int16]] = {}
         steps: dict[int, float] = {}

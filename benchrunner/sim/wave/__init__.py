@@ -6,15 +6,15 @@ loads with the first call, not with this package.
 
 from typing import TYPE_CHECKING, Any
 
-__all__ = ["CHANNELS", "edge_after", "waveform"]
+__all__ = ["CHANNELS", "PHASE_CHANNELS", "edge_after", "waveform"]
 
 if TYPE_CHECKING:
-    from benchrunner.sim.wave.capture import CHANNELS, waveform
+    from benchrunner.sim.wave.capture import CHANNELS, PHASE_CHANNELS, waveform
     from benchrunner.sim.wave.edge import edge_after
 
 
 def __getattr__(name: str) -> Any:
-    if name in ("waveform", "CHANNELS"):
+    if name in ("waveform", "CHANNELS", "PHASE_CHANNELS"):
         from benchrunner.sim.wave import capture
 
         return getattr(capture, name)

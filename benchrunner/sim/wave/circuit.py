@@ -1,29 +1,43 @@
 """The circuit of the time-domain model: its parts with their values, and where each value comes from.
 
-Single phase. A battery inverter (averaged bridge, filter choke and capacitor, DC link, DC stage to the
-battery), a PV inverter (averaged bridge behind a choke), a resistive load, and the grid as a source behind
-an impedance:
+Of each phase: a battery inverter's averaged bridge with filter choke and capacitor, a PV inverter's averaged bridge
+behind a choke, the loads (resistive, an inductive branch, prescribed harmonics), and the grid as a source behind an
+impedance. DC link, DC stage and battery are common to the phases:
 
     battery --R--+-- DC stage --+-- bridge --L--+-- bus --+--+-- relay -- grid switch -- R,L -- source
                  C_t           C_dc             C         |  |
                                                         load  PV choke -- PV bridge
 
+A PV inverter between the legs of split-phase stands there as two halves, each against the neutral, and so does a load
+between them. The inductive part of the loads is one choke with a resistance of `LOAD_FACTOR` of its reactance: that of a
+standing motor (power factor 0.3, common practice).
+
 Not modelled: pulses of the bridge (the averaged voltage stands for them), arcs in opening contacts (an
 opening contact chops its current; a real arc may last to the next current zero, up to half a cycle),
-saturation of chokes, cables.
+saturation of chokes and of transformers (no transformer inrush), loads that are capacitive at an event, cables.
 """
 
 import math
 from dataclasses import dataclass, fields
 
+ZERO = ("pv_trip_peak", "neutral_resistance")  # may be none
+LOAD_FACTOR = 0.3  # of the inductive branch: resistance over reactance
+
 
 @dataclass(frozen=True, slots=True)
 class Circuit:
-    """Values in SI units; defaults suit a single-phase 6 kVA, 230 V battery inverter (common practice)."""
+    """Values in SI units; defaults suit a single-phase 6 kVA, 230 V battery inverter (common practice).
+
+    AC values are those of one phase against the neutral.
+    """
 
     rated_voltage: float = 230.0  # V RMS
     rated_frequency: float = 50.0  # Hz
     rated_power: float = 6000.0  # VA, of the battery inverter
+    phases: int = 1
+    neutral_resistance: float = (
+        0.0  # ohm, of the grid's neutral; in single-phase it is part of the grid's own
+    )
     current_limit: float = 2.0  # battery inverter's peak current over the peak of its rated current
     filter_inductance: float = 0.8e-3  # H
     filter_resistance: float = 0.06  # ohm
@@ -61,7 +75,7 @@ class Circuit:
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
-            if not math.isfinite(value) or value < 0 or (value == 0 and item.name != "pv_trip_peak"):
+            if not math.isfinite(value) or value < 0 or (value == 0 and item.name not in ZERO):
                 raise ValueError(f"{item.name} is {value}; give a positive number")
         ratio = self.control_period / self.step
         if abs(ratio - round(ratio)) > 1e-9 or round(ratio) < 1:

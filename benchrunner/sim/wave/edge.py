@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from benchrunner.sim.wave.capture import envelope_for, samples_of
-from benchrunner.sim.wave.envelope import Envelope
+from benchrunner.sim.wave.capture import CHANNELS, PHASE_CHANNELS, envelope_for, samples_of
+from benchrunner.sim.wave.envelope import LOADS, OF_PHASE, Envelope
 from benchrunner.sim.wave.segment import AFTER
 
 Array = npt.NDArray[np.float64]
@@ -20,7 +20,8 @@ Array = npt.NDArray[np.float64]
 RATE = 20_000.0  # samples/s of the search
 PIECE = 0.5  # s searched at a time
 LEVEL_TRACKS = {
-    "bus.voltage": ("bus_voltage",), "bus.current": ("bridge_power",), "load.current": ("load_conductance",),
+    "bus.voltage": ("bus_voltage",), "bus.current": ("bridge_power",),
+    "load.current": ("load_conductance", "load_susceptance", "rectifier_conductance", "cut_conductance"),
     "pv.current": ("pv_power",), "grid.current": ("grid_power",), "grid.voltage": ("grid_voltage", "switch",
     "relay"), "battery.voltage": ("battery_voltage",), "battery.current": ("battery_current",),
 }  # fmt: skip
@@ -34,8 +35,8 @@ def edge_after(plant: Any, channel: str, change: float, since: float, until: flo
     Raises `ValueError` for an unknown channel or a change that is not positive, and `LookupError` where the
     plant no longer knows the span.
     """
-    if channel not in LEVEL_TRACKS:
-        raise ValueError(f"no waveform of {channel}; there is " + ", ".join(LEVEL_TRACKS))
+    if channel not in (*CHANNELS, *PHASE_CHANNELS):
+        raise ValueError(f"no waveform of {channel}; there is " + ", ".join((*CHANNELS, *PHASE_CHANNELS)))
     if not change > 0 or not np.isfinite(change):
         raise ValueError(f"an edge of {change} is none; give a change above 0")
     if isinstance(plant, Envelope):
@@ -65,10 +66,19 @@ def _may_move(envelope: Envelope, channel: str, change: float, begin: float, sto
     if any(begin - AFTER <= t <= stop for t in envelope.events):
         return True
     chosen = (envelope.times >= begin - 0.01) & (envelope.times <= stop + 0.01)
-    for name in LEVEL_TRACKS[channel]:
+    base, _, end = channel.rpartition("_")
+    if base not in LEVEL_TRACKS:
+        base, end = channel, "l1"
+    names = list(LEVEL_TRACKS[base])
+    for phase in range(1, envelope.phases):
+        if end in ("n", f"l{phase + 1}") or base == channel:
+            names += [f"{name}_l{phase + 1}" for name in LEVEL_TRACKS[base] if name in OF_PHASE]
+    for name in names:
+        if name not in envelope.values:
+            continue
         track = envelope.values[name][chosen]
         rated = envelope.circuit.rated_voltage
-        scale = 1.0 / rated if name.endswith("power") else rated if name == "load_conductance" else 1.0
+        scale = 1.0 / rated if "_power" in name else rated if name in LOADS else 1.0
         if len(track) and np.ptp(track) * scale > 0.4 * change:
             return True
     return False

@@ -34,15 +34,30 @@ NAMES = (
     "contactor",  # 1: battery connected (contactor closed and protection not open)
     "stage_on",  # 1: the DC stage runs
 )
-STEPS = frozenset(
-    ("phase_shift", "load_conductance", "switch", "relay", "mode", "pv_on", "contactor", "stage_on")
+OF_PHASE = ("bus_voltage", "bridge_power", "pv_power", "load_conductance", "grid_power", "grid_voltage")
+# what may be left out, and is zero then
+OPTIONAL = (
+    "load_susceptance",  # S, of the loads' inductive part, of each phase; negative
+    "rectifier_conductance",  # S, whose current at the fundamental the prescribed harmonics are shares of, of each phase
+    "cut_conductance",  # S, of a phase-cut resistance while it conducts, of each phase
+    "cut_angle",  # rad after each zero crossing at which it is switched on
+    "pv_reactive",  # var that the PV inverter delivers; of further phases: `pv_reactive_l2`
+    "dc_power",  # W that an array on the battery side brings
 )
+STEPS = frozenset(
+    ("phase_shift", "load_conductance", "load_conductance_l2", "load_conductance_l3", "switch", "relay", "mode",
+     "pv_on", "contactor", "stage_on", "load_susceptance", "rectifier_conductance", "cut_conductance", "cut_angle")
+)  # fmt: skip
+LOADS = tuple(name for name in STEPS if name.startswith(("load_", "rectifier_", "cut_")))
 HALF_GAP = 1e-9  # s between the two values of a jump
 
 
 @dataclass(frozen=True)
 class Envelope:
     """Tracks `values[name]` over `times` (s, increasing), events that the model follows, and those that it cannot.
+
+    `NAMES` are those of phase 1; further phases bring those of `OF_PHASE` with `_l2` and `_l3` behind them. Powers are of
+    a phase.
 
     `jumps` tells for a track of `STEPS` which events change it; a track that it does not name may change at any.
     """
@@ -56,9 +71,19 @@ class Envelope:
     _tracks: dict[str, tuple[Array, Array]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
-        missing = [name for name in NAMES if name not in self.values]
+        further = [f"{name}_l{k}" for k in range(2, self.phases + 1) for name in OF_PHASE]
+        missing = [name for name in (*NAMES, *further) if name not in self.values]
         if missing:
             raise ValueError("the envelope lacks " + ", ".join(missing))
+
+    @property
+    def phases(self) -> int:
+        """1, 2 (split-phase) or 3."""
+        return self.circuit.phases
+
+    def has(self, name: str) -> bool:
+        """Whether a track that may be left out says anything."""
+        return name in self.values and bool(np.any(self.values[name]))
 
     @property
     def start(self) -> float:
@@ -70,6 +95,8 @@ class Envelope:
 
     def of(self, name: str, times: Array) -> Array:
         """The track `name` at `times`; outside the known span the nearest value, running phases go on evenly."""
+        if name not in self.values and (name.rpartition("_l")[0] or name) in OPTIONAL:
+            return np.zeros(len(times))
         if name in STEPS:
             return self._stepped(self.values[name], self.jumps.get(name, self.events), times)
         known, values = self._track(name)

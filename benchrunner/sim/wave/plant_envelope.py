@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from benchrunner.sim.kernel.loads import LEAST_CONSTANT, MOTOR_B, MOTOR_R1, MOTOR_R2, MOTOR_X
 from benchrunner.sim.layout import INVERTER, MODE, TAPS
 from benchrunner.sim.wave import kernel
 from benchrunner.sim.wave.circuit import Circuit
-from benchrunner.sim.wave.envelope import STEPS, Envelope
+from benchrunner.sim.wave.envelope import LOADS, STEPS, Envelope
+from benchrunner.sim.wave.segment import cut_share, inductive_share
 
 if TYPE_CHECKING:
     from benchrunner.cards.pairing import PairingCard
@@ -25,7 +27,7 @@ Array = npt.NDArray[np.float64]
 
 # what each kind of event makes jump, of the tracks that only know steps; all of them may move the others
 FOLLOWED: dict[str, tuple[str, ...]] = {
-    "load-step": ("load_conductance",),
+    "load-step": LOADS,
     "grid-lost": ("switch",),
     "grid-back": ("switch",),
     "transfer-start": ("mode",),
@@ -62,24 +64,17 @@ def read(plant: "Plant", start: float, stop: float) -> Envelope:
     state = tap("pv_inverter.state")
     protection = tap("battery.protection_closed")
     protection = np.concatenate([protection[:1], protection[:-1]])
-    resistance = tap("load.resistance")
     joined = relay & switch & (mode == MODE.grid)
     events, jumps, unknown = _events(plant, float(times[0]), min(stop, float(times[-1])))
-    if (
-        plant.pairing.phases == 3 and events
-    ):  # the circuit is that of one phase: round events it would be wrong
-        unknown = (*unknown, "three-phase")
     phase, shift = _phase(plant, times, rows, joined)
+    circuit = circuit_of(plant.pairing)
+    loads = _loads(plant, times, rows)
+    if events and np.any(loads["load_susceptance"] > 1e-9):
+        unknown = (*unknown, "capacitive load")
     values = {
-        "bus_voltage": tap("bus.voltage"),
         "bus_frequency": tap("bus.frequency"),
         "bus_phase": 2 * np.pi * phase,
         "phase_shift": 2 * np.pi * shift,
-        "bridge_power": tap("battery_inverter.power"),
-        "pv_power": tap("pv.power"),
-        "load_conductance": np.where(np.isfinite(resistance), 1.0 / np.maximum(resistance, 1e-3), 0.0),
-        "grid_power": tap("grid.power"),
-        "grid_voltage": tap("grid.source_voltage"),
         "grid_phase": 2 * np.pi * tap("grid.phase"),
         "battery_voltage": tap("battery.voltage"),
         "battery_current": tap("battery.current"),
@@ -92,8 +87,68 @@ def read(plant: "Plant", start: float, stop: float) -> Envelope:
         * tap("relays.pv_contactor"),
         "contactor": tap("relays.battery_contactor") * protection,
         "stage_on": running.astype(np.float64),
+        "dc_power": tap("dc_pv.power"),
+        **loads,
     }
-    return Envelope(times, values, events, circuit_of(plant.pairing), unknown, jumps)
+    vars_of = tap("pv.reactive_power")
+    for k in range(circuit.phases):
+        end = f"_l{k + 1}"
+        own = "" if k == 0 else end
+        voltage, power, current = (tap(name + end) for name in ("bus.voltage", "pv.power", "pv.current"))
+        values |= {
+            f"bus_voltage{own}": voltage,
+            f"bridge_power{own}": tap("battery_inverter.power" + end),
+            f"pv_power{own}": power,
+            f"grid_power{own}": tap("grid.power" + end),
+            f"grid_voltage{own}": _source_voltage(plant, rows, k),
+        }
+        if np.any(vars_of):
+            apart = np.sqrt(np.maximum(0.0, (voltage * current) ** 2 - power**2))
+            values[f"pv_reactive{own}"] = np.sign(vars_of) * apart
+    return Envelope(times, values, events, circuit, unknown, jumps)
+
+
+def _source_voltage(plant: "Plant", rows: Array, k: int) -> Array:
+    """Of the grid's source, phase k against the neutral: on the mains side of an open relay it is what one reads there."""
+    mode, switch = rows[:, _AT["battery_inverter.mode"]], rows[:, _AT["grid.closed"]] > 0.5
+    relay = (mode == MODE.grid) | (mode == MODE.transfer)
+    source = rows[:, _AT["grid.source_voltage"]] / (2.0 if plant.pairing.phases == 2 else 1.0)
+    seen = rows[:, _AT[f"grid.voltage_l{k + 1}"]]
+    return np.where(~relay & switch, seen, source)
+
+
+def _loads(plant: "Plant", times: Array, rows: Array) -> dict[str, Array]:
+    """The loads of each phase: what they were told, with what the plant made of it (constant power, a motor's slip)."""
+    pairing, nominal = plant.pairing, plant.pairing.phase_voltage
+    phases, base = pairing.phases, nominal * nominal
+    known = np.array([t for t, _ in plant.loads])
+    # an order between two rows is in the row that ends the step
+    place = np.maximum(np.searchsorted(known, times - 1e-9, side="left") - 1, 0)
+    told = np.array([values for _, values in plant.loads])[place].T
+    linear, between, reactive = told[:3], told[3], told[4]
+    rectifier, cut, motor, angle, on = told[6], told[7], told[8], told[9], told[10] > 0.5
+    held_at = np.maximum(rows[:, _AT["bus.voltage_l1"]], LEAST_CONSTANT * nominal)
+    slip = np.maximum(rows[:, _AT["load.motor_slip"]], 1e-6)
+    r = MOTOR_R1 + MOTOR_R2 / slip
+    lagging = reactive + motor * (MOTOR_X / (r * r + MOTOR_X**2) + MOTOR_B)
+    susceptance = np.where(on, -lagging / (phases * base), 0.0)
+    cut_of = np.where(on, cut / (phases * base), 0.0)
+    resistance = rows[:, _AT["load.resistance"]] / (2.0 if phases == 2 else 1.0)
+    first = np.where(np.isfinite(resistance), 1.0 / np.maximum(resistance, 1e-3), 0.0)
+    first = first - cut_of * cut_share(angle) - inductive_share(susceptance)
+    found = {
+        "load_susceptance": susceptance,
+        "cut_conductance": cut_of,
+        "cut_angle": angle,
+        "rectifier_conductance": np.where(on, rectifier / (phases * held_at**2), 0.0),
+    }
+    for k in range(phases):
+        more = np.where(on, (linear[k] - linear[0]) / base, 0.0)
+        found["load_conductance" if k == 0 else f"load_conductance_l{k + 1}"] = first + more
+    del (
+        between
+    )  # it lies in the resistance of the first phase already, one half against the neutral on each leg
+    return found
 
 
 def _events(
@@ -174,18 +229,24 @@ def _wrapped(cycles: Array) -> Array:
 
 def circuit_of(pairing: "PairingCard") -> Circuit:
     """The circuit of a pairing; what its card does not say is common practice, scaled to its ratings."""
-    inverter, pv, twin = pairing.battery_inverter, pairing.pv_inverter, pairing.twin
+    inverter, twin, phases = pairing.battery_inverter, pairing.twin, pairing.phases
+    pv = [0.0] * phases  # W of PV on each phase
+    for each, _ in pairing.pv_inverters:
+        place = pairing.connection(each)
+        on = {"L1": (0,), "L2": (1,), "L3": (2,), "L1-L2": (0, 1), "three-phase": (0, 1, 2)}[place]
+        for k in on:
+            pv[k] += each.rated_power / len(on)
     return _circuit(
-        inverter.rated_voltage, inverter.rated_frequency, inverter.rated_power, inverter.surge_power, pv.rated_power,
-        twin.grid_resistance, twin.grid_reactance, twin.link_capacitance, twin.series_resistance,
-        pairing.battery.nominal_voltage, twin.bus_clamp,
+        phases, pairing.phase_voltage, inverter.rated_frequency, inverter.rated_power / phases,
+        inverter.surge_power / phases, max(pv), twin.grid_resistance, twin.grid_reactance, twin.link_capacitance,
+        twin.series_resistance, pairing.battery.nominal_voltage, twin.bus_clamp, twin.grid_neutral_resistance,
     )  # fmt: skip
 
 
 @functools.lru_cache(maxsize=16)
 def _circuit(
-    voltage: float, frequency: float, power: float, surge: float, pv_power: float, grid_r: float, grid_x: float,
-    link: float, series: float, battery: float, clamp: float,
+    phases: int, voltage: float, frequency: float, power: float, surge: float, pv_power: float, grid_r: float,
+    grid_x: float, link: float, series: float, battery: float, clamp: float, neutral: float,
 ) -> Circuit:  # fmt: skip
     top = math.sqrt(2.0) * voltage
     size = (power / 6000.0) * (230.0 / voltage) ** 2  # admittance, over that of the circuit's default values
@@ -194,6 +255,8 @@ def _circuit(
         rated_voltage=voltage,
         rated_frequency=frequency,
         rated_power=power,
+        phases=phases,
+        neutral_resistance=neutral if phases > 1 else 0.0,
         current_limit=max(1.2, surge / power),
         filter_inductance=usual.filter_inductance / size,
         filter_resistance=usual.filter_resistance / size,
@@ -206,8 +269,8 @@ def _circuit(
         pv_dc_voltage=max(1.15, clamp) * top,
         pv_current_limit=1.2 * math.sqrt(2.0) * pv_power / voltage,
         link_voltage=1.23 * top,
-        link_capacitance=usual.link_capacitance * size,
-        stage_current_limit=1.5 * surge / battery,
+        link_capacitance=usual.link_capacitance * size * phases,
+        stage_current_limit=1.5 * surge * phases / battery,
         terminal_capacitance=link,
         battery_resistance=max(series, 2 * usual.step / link),
     )

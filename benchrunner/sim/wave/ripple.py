@@ -2,7 +2,7 @@
 signal.
 
 With v = sqrt(2) V sin(x) and a filter current sqrt(2) (I sin(x) + J cos(x)) the bridge's power is
-v i = V I (1 - cos 2x) + V J sin 2x, to which choke and its resistance add their own (trigonometry). The DC
+v i = V I (1 - cos 2x) + V J sin 2x (the phases' sum, each at its own angle), to which choke and its resistance add their own (trigonometry). The DC
 stage passes its share of the pulsation to the battery (`Circuit.ripple_share`); link and terminal capacitor
 take the rest. A phasor Z stands for the wave Re(Z exp(2jx)).
 """
@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchrunner.sim.wave.circuit import Circuit
+from benchrunner.sim.wave.kernel import offsets
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
@@ -30,24 +31,30 @@ class Ripple:
 
 
 def ripple(
-    circuit: Circuit, voltage: Array, power: Array, terminal: Array, current: Array, runs: Array
+    circuit: Circuit,
+    voltage: Array,
+    power: Array,
+    lagging: Array,
+    terminal: Array,
+    current: Array,
+    runs: Array,
 ) -> Ripple:
-    """Ripple for bus voltage (V RMS), bridge power (W to the bus), battery voltage and current
-    (V,
-    A
-    charging).
+    """Ripple for bus voltages (V RMS), bridge powers (W to the bus) and vars (delivered), each (phases, points); battery
+    voltage and current (V, A charging).
 
-    `runs`: non-zero where bridge, DC stage and battery are at work.
+    `runs`: non-zero where bridge, DC stage and battery are at work. On a balanced three-phase bus it is none.
     """
-    alive = (voltage > 0.05 * circuit.rated_voltage) & (runs > 0.5)
     omega = 2 * np.pi * circuit.rated_frequency
-    active = np.where(alive, power / np.where(alive, voltage, 1.0), 0.0)
-    active = active + np.where(alive, voltage / circuit.bleed_resistance, 0.0)
-    reactive = np.where(alive, omega * circuit.bus_capacitance * voltage, 0.0)
     x, r = omega * circuit.filter_inductance, circuit.filter_resistance
-    cosine = -voltage * active + 2 * x * active * reactive - r * (active**2 - reactive**2)
-    sine = voltage * reactive + x * (active**2 - reactive**2) + 2 * r * active * reactive
-    bridge = np.where(alive, cosine - 1j * sine, 0.0)
+    bridge = np.zeros(len(terminal), dtype=np.complex128)
+    for volts_of, watts, vars_of, turn in zip(voltage, power, lagging, offsets(circuit.phases), strict=True):
+        alive = (volts_of > 0.05 * circuit.rated_voltage) & (runs > 0.5)
+        safe = np.where(alive, volts_of, 1.0)
+        active = np.where(alive, watts / safe + volts_of / circuit.bleed_resistance, 0.0)
+        reactive = np.where(alive, omega * circuit.bus_capacitance * volts_of - vars_of / safe, 0.0)
+        cosine = -volts_of * active + 2 * x * active * reactive - r * (active**2 - reactive**2)
+        sine = volts_of * reactive + x * (active**2 - reactive**2) + 2 * r * active * reactive
+        bridge += np.where(alive, cosine - 1j * sine, 0.0) * np.exp(2j * turn)
     s = 2j * omega
     stage = circuit.ripple_share(2 * omega) * bridge
     volts = np.maximum(terminal, 1.0)
