@@ -237,6 +237,21 @@ def test_what_was_exported_can_be_imported_again_bit_for_bit(tmp_path: Path) -> 
     assert Record.open(second).readings.equals(Record.open(path).readings)
 
 
+def test_a_simulated_bench_stays_one_by_way_of_a_file(
+    sealed: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    record = Record.open(sealed)
+    assert record.simulated
+    file = export(record, "csv", tmp_path / "out.csv", channels=["battery.voltage"])
+    path, stated = import_csv(file, from_words("time", ["battery.voltage=value [V]"]), tmp_path / "in")
+    assert Record.open(path).simulated and any("simulated bench" in line for line in stated)
+    assert main(["verify", str(path), "--allow-unsigned"]) == 0
+    assert "SIMULATED BENCH" in capsys.readouterr().out
+    file.write_text(file.read_text("utf-8").replace("SIMULATED BENCH", "a bench"), "utf-8")
+    path, _ = import_csv(file, from_words("time", ["battery.voltage=value [V]"]), tmp_path / "unsaid")
+    assert not Record.open(path).simulated
+
+
 def test_forty_channels_and_a_pairing_card(tmp_path: Path) -> None:
     names = [f"m{k}.voltage=c{k} [V]" for k in range(40)]
     source = tmp_path / "wide.csv"

@@ -59,7 +59,10 @@ def import_csv(
         decimal=parsed.decimal,
         encoding=parsed.encoding.removesuffix("-sig"),
     )
-    facts = _facts(told, parsed, path.name, began, operator, logger, _pairing(pairing), stated)
+    simulated = _from_a_simulation(raw, parsed)
+    if simulated:
+        stated.append("the file says of itself that it comes from a simulated bench")
+    facts = _facts(told, parsed, path.name, began, operator, logger, _pairing(pairing), stated, simulated)
     mark = {
         "says": SAYS, "file": path.name, "sha256": digest, "bytes": len(raw), "part": f"attached/{part}",
         "rows": len(parsed.times), "header_line": parsed.header_line, "separator": parsed.separator, "decimal": parsed.decimal,
@@ -102,6 +105,12 @@ def _started(parsed: table.Parsed, told: str, stated: list[str]) -> str:
     return utc_now()
 
 
+def _from_a_simulation(raw: bytes, parsed: table.Parsed) -> bool:
+    """Whether the lines above the columns carry the mark of our own exports: it must not be lost on the way back in."""
+    above = raw[: 1 << 20].decode(parsed.encoding, "replace").splitlines()[: parsed.header_line]
+    return any("SIMULATED BENCH" in line for line in above)
+
+
 def _pairing(path: Path | str) -> Verbatim:
     if not path:
         return Verbatim("not-stated.toml", b'title = "not stated"\n', "not stated")
@@ -113,7 +122,8 @@ def _pairing(path: Path | str) -> Verbatim:
 
 
 def _facts(
-    given: Map, parsed: table.Parsed, file: str, began: str, operator: str, logger: str, pairing: Verbatim, stated: list[str]
+    given: Map, parsed: table.Parsed, file: str, began: str, operator: str, logger: str, pairing: Verbatim, stated: list[str],
+    simulated: bool,
 ) -> RunFacts:  # fmt: skip
     channels = {c.channel: Channel(c.channel, c.unit, evaluated=False) for c in given.columns}
     names = tuple(channels)
@@ -123,7 +133,7 @@ def _facts(
     )
     order = RunningOrder(given.title, PURPOSE, (), (), {}, {}, (), ())
     return RunFacts(
-        plan=RunPlan(order, sources, channels, {}, (), (), simulated=False),
+        plan=RunPlan(order, sources, channels, {}, (), (), simulated=simulated),
         procedure=Verbatim("import.toml", given.toml(), given.title),
         pairing=pairing,
         bench=Verbatim("another-logger.toml", b'title = "another logger"\n', "another logger"),
