@@ -23,7 +23,7 @@ UNDERSCORE, COMMA = b"_,"
 TextDecoder = Callable[[bytes], tuple[list[float], int]]
 RegisterDecoder = Callable[[Sequence[int]], tuple[list[float], int]]
 
-_FORMATS = {
+FORMATS = {  # how a register type is packed
     "int16": ">h",
     "uint16": ">H",
     "enum16": ">H",
@@ -135,7 +135,7 @@ def register_decoder(read: ReadPart, fields: Sequence[Wanted], words: str) -> Re
         double = kind in ("int32", "uint32", "float32")
         swap = double and words == "low first"
         plan.append(
-            (at, struct.Struct(_FORMATS[kind]), _MISSING.get(kind), swap, scale_at, w.factor, w.offset)
+            (at, struct.Struct(FORMATS[kind]), _MISSING.get(kind), swap, scale_at, w.factor, w.offset)
         )
     pack = struct.Struct(f">{count}H").pack
 

@@ -3,19 +3,10 @@
 import struct
 from collections.abc import Mapping
 
+from benchrunner.bench.decode import FORMATS
 from benchrunner.bench.links.base import Link
 from benchrunner.cards.driver import WIDTH, RegisterPart, SettingPart
 from benchrunner.errors import LinkError
-
-_FORMATS = {
-    "int16": ">h",
-    "uint16": ">H",
-    "enum16": ">H",
-    "sunssf": ">h",
-    "int32": ">i",
-    "uint32": ">I",
-    "float32": ">f",
-}
 
 
 def write(
@@ -26,7 +17,7 @@ def write(
     start = _start(link, models, register)
     raw = number / _scale(link, start, register)
     try:
-        packed = struct.pack(_FORMATS[register.type], raw if register.type == "float32" else round(raw))
+        packed = struct.pack(FORMATS[register.type], raw if register.type == "float32" else round(raw))
     except (struct.error, OverflowError, ValueError) as error:
         raise link.error(f"writing {number:g}", f"does not fit a register of type {register.type}") from error
     words = list(struct.unpack(f">{WIDTH[register.type]}H", packed))
@@ -39,7 +30,7 @@ def read(link: Link, models: Mapping[int, int], part: SettingPart, low_first: bo
     start = _start(link, models, register)
     words = link.read_registers(start + register.at, WIDTH[register.type])
     packed = struct.pack(f">{len(words)}H", *(words[::-1] if low_first else words))
-    number: float = struct.unpack(_FORMATS[register.type], packed)[0]
+    number: float = struct.unpack(FORMATS[register.type], packed)[0]
     return number * _scale(link, start, register)
 
 
