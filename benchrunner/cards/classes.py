@@ -99,6 +99,11 @@ CLASSES: dict[str, InstrumentClass] = {
             {
                 "irradiance": Setting("W/m^2", "number", "irradiance on the array"),
                 "temperature": Setting("K", "number", "cell temperature of the array"),
+                "open_circuit_voltage": Setting("V", "number", "of the array on its curve, at 1000 W/m^2 and 25 degC"),
+                "short_circuit_current": Setting("A", "number", "likewise"),
+                "maximum_power_voltage": Setting("V", "number", "likewise"),
+                "maximum_power_current": Setting("A", "number", "likewise"),
+                "curve": Setting("1", "switch", "the curve through these points is in force"),
                 "on": Setting("1", "switch", "source connected"),
             },
         ),

@@ -16,6 +16,7 @@ from benchrunner.core.safe import END_STATEMENT
 from benchrunner.engine import loop
 from benchrunner.engine.prepare import Prepared, default_out, is_wiring_proof
 from benchrunner.engine.rescue import Failed
+from benchrunner.engine.sources import set_curves
 from benchrunner.engine.stream import EventStream, LiveReadings
 from benchrunner.engine.warming import seen, warm_up
 from benchrunner.engine.watchdog.guarding import Guarding
@@ -54,6 +55,7 @@ def _guarded_run(
         identities = host.identify()
         _refuse_stand_ins(prepared, identities)
         prepared = warm_up(prepared, host, stream, wishes)
+        curves = set_curves(host.instruments, prepared.pairing)
         guarding.ready(host)
         stamp = utc_now().replace(":", "").replace("-", "")[:15]
         folder = default_out(request, prepared.plan.order, prepared.pairing_document.path, stamp)
@@ -64,6 +66,8 @@ def _guarded_run(
         try:
             if prepared.proofs:
                 journal.fact("before_power", [asdict(proof) for proof in prepared.proofs])
+            if curves:
+                journal.fact("pv_curves", curves)
             held = None if prepared.bench.simulated else read_settings(host.instruments)
             opening = prepared_event(prepared, str(folder))
             stream.emit(opening)

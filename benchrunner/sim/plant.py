@@ -15,7 +15,7 @@ import numpy.typing as npt
 from benchrunner.errors import Problem, Refused
 from benchrunner.sim import open_circuit
 from benchrunner.sim.agenda import Agenda
-from benchrunner.sim.array import CURVE_POINTS
+from benchrunner.sim.array import CURVE_POINTS, PvArray
 from benchrunner.sim.events import KEYS, NAMES, PlantEvent, Snapshot
 from benchrunner.sim.kernel import battery
 from benchrunner.sim.kernel import step as kernel
@@ -80,6 +80,7 @@ class Plant:
         self._arrays = {k: array_of(array) for k, (_, array) in enumerate(pairing.pv_inverters)}
         if pairing.dc_pv is not None:
             self._arrays[PV_MOST] = array_of(pairing.dc_pv.array)
+        self._own_arrays = dict(self._arrays)
         self._table = open_circuit.table(
             pairing.battery.cells, pairing.twin.cell_spread, pairing.battery.chemistry
         )
@@ -283,6 +284,16 @@ class Plant:
         load = float(u[U.load_l1 : U.load_between + 1].sum() + u[U.load_constant : U.load_motor + 1].sum())
         load *= float(u[U.load_on])
         return self._base() / load if load > 0.0 else math.inf
+
+    def own_array(self, row: int) -> PvArray | None:
+        """The array that the pairing has in this row, if any."""
+        return self._own_arrays.get(row)
+
+    def fit_array(self, row: int, array: PvArray | None) -> None:
+        """Another array instead, as a PV-array simulator is told its curve; None: the pairing's own again."""
+        if row in self._own_arrays:
+            self._arrays[row] = array or self._own_arrays[row]
+            self._see_sun(row)
 
     def _see_sun(self, row: int) -> None:
         """Work out what the array of a PV inverter gives under its irradiance and temperature."""
