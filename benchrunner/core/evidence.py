@@ -34,12 +34,14 @@ class Track:
     """Follows one channel during one step: drops repeats of one meter update, feeds conditions, keeps for checks."""
 
     __slots__ = (
+        "blank",
         "channel",
         "counted",
         "counted_at",
         "keep",
         "leaves",
         "recording",
+        "seen_at",
         "spreads",
         "times",
         "update",
@@ -52,6 +54,8 @@ class Track:
         self.recording = recording
         self.keep = keep  # s; readings older than this are of no use to any check
         self.leaves: list[Leaf] = []
+        self.seen_at = math.nan  # the newest reading that is one, s
+        self.blank = 0.0  # the longest time between two of them, s
         self.counted = math.nan
         self.counted_at = -math.inf
         self.times = array("d")
@@ -64,6 +68,10 @@ class Track:
             return False
         self.counted = value
         self.counted_at = at
+        if value == value:
+            if at - self.seen_at > self.blank:
+                self.blank = at - self.seen_at
+            self.seen_at = at
         if self.recording:
             self.times.append(at)
             self.values.append(value)

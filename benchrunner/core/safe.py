@@ -8,7 +8,8 @@ the confirming channel, measured after the order was carried out; one that is co
 takes both: a switch that says "open" is not a meter that says "no current", and a meter that reads nothing may do so
 because the sun is down, while the contactor that could not be told, or is welded, stays closed. Where an order could
 not be given, a fallback that was carried out stands for it; where the instrument itself says that it stands
-otherwise, nothing does.
+otherwise, nothing does. What only a fallback stands for is tried once more at the end, for an instrument may be back
+by then; if it is not, the end says so.
 """
 
 import math
@@ -24,6 +25,8 @@ ALARM_STATEMENT = (
     "THE SAFE STATE COULD NOT BE CONFIRMED: {missed}. Treat the whole bench as live. Use the bench's own hardware "
     "switches and its emergency stop; this program is no emergency stop."
 )
+STANDS_FOR = "{says} could not be carried out; {fallback} stands for it. See to it by hand."
+LAST_TRY = 5.0  # s for the answers to it
 FIRST_ROUND = 1.0  # s after the first pass
 ROUND = (1.0, 5.0)  # s between rounds: the longest time-out of what is missed, but within these
 
@@ -101,6 +104,8 @@ class SafeSequence:
         self._round_at = math.inf
         self._give_up = math.inf
         self._round = 0
+        self._last_try: set[int] | None = None  # its orders that are not answered yet
+        self._last_until = math.inf
         self._out: list[Output] = []
         # per source: which value confirms or releases which item
         self._confirms: dict[int, list[tuple[int, _Item]]] = {}
@@ -152,6 +157,8 @@ class SafeSequence:
             if not item.sent <= at - abs(reply.spread) or not _good(reply, k):  # NaN: not sent yet
                 continue
             item.fits = item.in_range(reply.values[k])
+            if item.confirmed and item.fits and item.since() > at:
+                continue  # the order was given once more; what was measured before it changes nothing
             before, item.confirmed = item.confirmed, item.fits and item.since() <= at
             if item.confirmed and not before:
                 self._say(item, "confirmed", f"{item.step.confirm} reads {reply.values[k]:.6g}")
@@ -159,6 +166,8 @@ class SafeSequence:
                 self._say(item, "missed", f"no longer so: {item.step.confirm} reads {reply.values[k]:.6g}")
 
     def _done(self, done: OrderDone) -> None:
+        if self._last_try is not None:
+            self._last_try.discard(done.order)
         for item in self._items:
             if done.order in item.fallbacks and done.ok:
                 item.fallback_carried = self.now
@@ -195,7 +204,10 @@ class SafeSequence:
         if self.ended:
             return
         if all(item.confirmed for item in self._items):
-            self._end(True)
+            if self._last_try is None:
+                self._try_last()
+            if not self._last_try or self.now >= self._last_until:
+                self._end(True)
         elif self.now >= self._give_up:
             self._end(False)
         elif self.now >= self._round_at:
@@ -226,6 +238,16 @@ class SafeSequence:
         longest = max(item.step.timeout for item in missed)
         self._round_at = self.now + min(max(longest, ROUND[0]), ROUND[1])
 
+    def _stood_for(self) -> list[_Item]:
+        """Those that are confirmed by their fallback alone."""
+        return [item for item in self._items if item.confirmed and item.carried != item.carried]
+
+    def _try_last(self) -> None:
+        self._last_try, self._last_until = set(), self.now + LAST_TRY
+        for item in self._stood_for():
+            self._send(item, item.step.setting, item.step.value, "again")
+            self._last_try.add(max(item.orders))
+
     def _send(self, item: _Item, setting: str, value: float, phase: str, fallback: bool = False) -> None:
         number = self._number()
         (item.fallbacks if fallback else item.orders).add(number)
@@ -236,6 +258,10 @@ class SafeSequence:
         self.ended = True
         self.confirmed = confirmed
         if confirmed:
+            for item in self._stood_for():
+                fallback = f"{item.step.fallback_setting} = {item.step.fallback_value:g}"
+                text = STANDS_FOR.format(says=item.step.says or item.step.id, fallback=fallback)
+                self._event("note", {"text": text, "level": "warning"})
             self._event("note", {"text": END_STATEMENT, "level": "safe"})
             return
         missed = ", ".join(item.step.says or item.step.id for item in self._items if not item.confirmed)

@@ -224,6 +224,8 @@ class StepRun:
     def _orders(self, now: float) -> None:
         self._move(StepCause.ORDERS, now)
         self._begin = now
+        for track in self.tracks.values():
+            track.seen_at, track.blank = now, 0.0
         desk = self.desk
 
         def newest(channel: str) -> float | None:
@@ -330,12 +332,16 @@ class StepRun:
         return f" (at the end {', '.join(said)})" if said else ""
 
     def _longest_period(self) -> float:
-        """The longest time between two readings of what `until` looks at; NaN where it is for a person to answer."""
+        """The longest time between two readings of what `until` looks at, missing ones counted in; NaN where it is for a
+        person to answer."""
         if self.step.ask is not None:
             return math.nan
         plan, where = self.desk.plan, self.desk.board.where
         names = [name for name in channels_of(self.step.until) if name in plan.channels]
-        return max([plan.tick, *(max(where[name][0].period, plan.channels[name].update) for name in names)])
+        periods = [max(where[name][0].period, plan.channels[name].update) for name in names]
+        # times are those of readings, which scatter by less than a poll: only a missing one makes it longer
+        blanks = [self.tracks[name].blank for name in names if name in self.tracks]
+        return max([plan.tick, *periods, *(blank for blank in blanks if blank > 1.5 * max(periods))])
 
     def _follow_step(self) -> None:
         """Follow what the step's conditions and checks look at, and nothing else."""

@@ -343,3 +343,14 @@ def test_the_hand_worked_uncertainty_is_the_judges() -> None:
 def test_a_lower_bound_is_judged_as_one(low, high, value, at_least, verdict) -> None:  # type: ignore[no-untyped-def]
     planned = check("d", "duration_above", "battery.voltage", low=low, high=high)
     assert _judged("x", planned, _Value(value, 0.01, at_least=at_least))["verdict"] == verdict
+
+
+def test_readings_that_were_missing_widen_what_is_known_of_the_time_it_took() -> None:
+    until = above("load.power", 50.0, 1.0)
+    step = PlannedStep("x", "X", do=(set_load(100.0),), until=until, at_most=20.0, if_not="fail")
+    there = by_id(run(plan(step)))["reached"]
+    dark = world(load__power=lambda t, s: NAN if 1.0 < t < 6.0 else s.get("load.power", 0.0))
+    one = by_id(run(plan(step), world=dark))["reached"]
+    assert one["verdict"] == "pass"
+    off = one["value"] - there["value"]
+    assert 3.0 < off <= one["uncertainty"]

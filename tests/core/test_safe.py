@@ -98,6 +98,22 @@ def test_the_next_follows_regardless_and_the_fallback_is_sent() -> None:
     assert hand.sent.count("relays.pv_contactor") == 1
 
 
+@pytest.mark.parametrize("back", ["obeys", "welded", "gone"])
+def test_what_only_a_fallback_stands_for_is_tried_once_more(back: str) -> None:
+    hand = Hand(PV, LOAD, rounds=8.0)
+    hand.outcome = {"relays.pv_contactor": DEAD}
+    hand.go(1.0)
+    hand.pv, hand.load = (0.0, 0.0), 0.0
+    if back != "gone":
+        hand.outcome = {"relays.pv_contactor": WELDED} if back == "welded" else {}
+    hand.go(60.0)
+    assert hand.sequence.ended
+    assert hand.sent.count("relays.pv_contactor") == 2 or back == "welded"
+    assert hand.sequence.confirmed is (back != "welded")
+    notes = [o.data["text"] for o in hand.outputs if isinstance(o, Event) and o.kind == "note"]
+    assert any("stands for it" in text for text in notes) is (back == "gone")
+
+
 DEAD = OrderDone(0.0, 0, False, None, "link lost")
 WELDED = OrderDone(0.0, 0, False, 1.0, "was set to 0 and reads 1")
 BARE = SafeStep("bare", "relays.pv_contactor", 0.0, "PV contactor", "pv.power", -30.0, 30.0, 2.0)
