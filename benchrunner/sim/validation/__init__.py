@@ -9,7 +9,7 @@ from importlib import import_module
 
 from benchrunner.sim.validation.rows import Table
 
-PARTS = ("battery", "array", "pv_inverter", "network", "battery_inverter", "balance", "convergence")
+PARTS = ("battery", "array", "pv_inverter", "network", "battery_inverter", "balance", "convergence", "waves")
 
 
 def tables(parts: tuple[str, ...] = PARTS, told: Callable[[str], None] = lambda _: None) -> Iterator[Table]:
