@@ -268,15 +268,37 @@ def test_the_terminal_cannot_stop_or_kill_the_engine(start: Callable[..., Any]) 
 
 def test_a_disk_that_hangs_in_mid_run_makes_safe(trial: Trial, monkeypatch: pytest.MonkeyPatch) -> None:
     import threading
+    import time
 
     from benchrunner.record import journal
 
-    monkeypatch.setattr(journal, "STUCK", 0.5)
-    back, calls = threading.Event(), itertools.count()
-    honest = journal.os.fsync
-    monkeypatch.setattr(
-        journal.os, "fsync", lambda number: honest(number) if next(calls) < 3 else back.wait(30.0)
-    )
+    monkeypatch.setattr(journal, "STUCK", 0.3)
+    back, honest = threading.Event(), journal.os.fsync
+
+    def hang(number: int) -> None:
+        """The disk takes nothing more from the journal's own thread once the run is on its way."""
+        host = trial.hosts[-1] if trial.hosts else None
+        if threading.current_thread().name != "journal" or host is None or host.now < 1.0:
+            honest(number)
+            return
+        back.wait(30.0)
+
+    build = whole.build_host
+
+    def paced(*args: Any, **more: Any) -> Any:
+        """What had to be compiled first must not make the run catch up: it keeps pace from its first moments on."""
+        host = build(*args, **more)
+        begun = host._pass
+
+        def keep_pace(until: float) -> None:
+            host._wall = max(host._wall, time.monotonic() - (until / host.speed + 0.05))
+            begun(until)
+
+        host._pass = keep_pace
+        return host
+
+    monkeypatch.setattr(whole, "build_host", paced)
+    monkeypatch.setattr(journal.os, "fsync", hang)
     others = set(threading.enumerate())
     ended = trial.run(speed=20.0)
     back.set()
