@@ -111,6 +111,7 @@ class SourceState:
         "guards",
         "index",
         "last_at",
+        "limit",
         "limits",
         "name",
         "period",
@@ -129,6 +130,7 @@ class SourceState:
         self.period = period
         self.limits = limits  # per channel: the age past which a reading is stale, s
         self.guards: list[Guard] = []
+        self.limit = math.inf  # the shortest of its guards' limits, s
         self.bounds: tuple[tuple[int, float, float], ...] = ()  # the guards' nearest bounds, by value
         self.tracks: list[tuple[int, Track]] = []  # what the current step follows; filled by the runner
         self.last_at = -math.inf  # time of the newest reading
@@ -184,6 +186,7 @@ class GuardBoard:
         for state in self.guarded:
             places = sorted({guard.k for guard in state.guards})
             state.bounds = tuple((k, *_nearest(state.guards, k)) for k in places)
+            state.limit = min(guard.limit for guard in state.guards)
 
     def _add(self, planned: PlannedGuard, interlock: bool) -> None:
         state, k = self.where[planned.channel]
@@ -255,6 +258,11 @@ class GuardBoard:
         """When `timed` has to look again at the latest."""
         due = math.inf
         for source in self.guarded:
+            if not source.troubled:
+                blind = source.fresh + source.limit + 1e-9
+                if blind < due:
+                    due = blind
+                continue
             for guard in source.guards:
                 fresh = guard.fresh if guard.bad else source.fresh
                 due = min(due, fresh + guard.limit + 1e-9)

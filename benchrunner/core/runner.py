@@ -82,6 +82,7 @@ class Runner:
         self.safe_confirmed = False
         self.step: StepRun | None = None
         self._number = count(1).__next__
+        self._tick = plan.tick
         self._out: list[Output] = []
         self._due = math.inf
         self._next = 0
@@ -131,8 +132,11 @@ class Runner:
         if self.now >= self._due:
             self._timed()
             self._schedule()
+        elif self._due <= self.now + self._tick and type(item) is Tick:
+            self._schedule()  # newer readings have come: nothing is due in the midst of the next ones
         if type(item) is Tick:
-            self._other(item)  # what was due is done; nothing new is
+            if self.state is State.MAKING_SAFE:
+                self._make_safe(item)  # else what was due is done; nothing new is
         elif type(item) is not Readings:
             self._other(item)
             self._schedule()
