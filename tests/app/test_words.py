@@ -101,3 +101,22 @@ def test_a_range_says_its_unit_once() -> None:
     assert texts.span("300 W/m^2", "1200 W/m^2") == "300 … 1200 W/m^2"
     assert texts.span("500 W", "6 kW") == "500 W … 6 kW"
     assert texts.span("1", "20") == "1 … 20"
+
+
+def test_a_pause_says_how_long_it_may_last() -> None:
+    run = RunState()
+    run.feed({"at": 100.0, "kind": "state", "data": {"state": "paused", "cause": "pause"}})
+    run.feed({"at": 142.0, "kind": "note", "data": {"text": "still here", "level": "info"}})
+    assert "0:42 of at most 10:00" in texts.wait_line(run)
+    run.feed({"at": 150.0, "kind": "state", "data": {"state": "running", "cause": "resumed"}})
+    assert run.paused_since is None and texts.wait_line(run) == ""
+
+
+def test_a_margin_beyond_what_is_counted_has_no_equals_sign() -> None:
+    assert texts._in_u("+3.6 U") == " = +3.6 U"
+    assert texts._in_u("> +100 U") == ", > +100 U"
+
+
+def test_where_no_check_was_judged_it_says_so() -> None:
+    ended = ENDED | {"exit": 4, "verdict": "not judged", "finished": False}
+    assert texts.outcome(ended)[2][0] == "No check was judged."

@@ -74,6 +74,7 @@ class RunState:
     question: dict[str, Any] | None = None
     ended: dict[str, Any] | None = None
     safe_since: float | None = None  # when making safe began, s
+    paused_since: float | None = None  # while paused: since when, s
     changes: int = 0  # grows with each event that is not readings
     batches: int = 0  # grows with each batch of readings
 
@@ -162,6 +163,7 @@ class RunState:
 
     def _on_state(self, at: float, data: dict[str, Any]) -> None:
         self.state, self.cause = str(data.get("state", "")), str(data.get("cause", ""))
+        self.paused_since = at if self.state == "paused" else None
         if self.state != "waiting for the operator":
             self.question = None
         if self.state == "making safe":

@@ -1,6 +1,7 @@
 """What the window says in words: verdicts, checks, times, the end of a run."""
 
 from collections.abc import Sequence
+from dataclasses import fields
 from typing import Any
 
 from benchrunner.report import words
@@ -54,7 +55,7 @@ def acts_within(guard: dict[str, Any]) -> str:
 def check_lines(check: dict[str, Any]) -> tuple[str, str, str]:
     """A check in three short lines: what it is, value against limit, margin."""
     figures = words.figures(check)
-    margin = figures.margin if not figures.in_u else f"{figures.margin} = {figures.in_u}"
+    margin = figures.margin + _in_u(figures.in_u)
     if figures.uncertainty == "not evaluated":
         margin += ", U not evaluated"
     return (
@@ -62,6 +63,11 @@ def check_lines(check: dict[str, Any]) -> tuple[str, str, str]:
         f"{figures.value}, {figures.limit}",
         f"margin {margin}",
     )
+
+
+def _in_u(times: str) -> str:
+    """The margin in multiples of U, to follow the margin: " = +3.6 U"; beyond what is counted ", > +100 U"."""
+    return "" if not times else f", {times}" if times[0] in "<>" else f" = {times}"
 
 
 def check_name(check: dict[str, Any]) -> str:
@@ -80,7 +86,7 @@ def check_details(check: dict[str, Any]) -> list[tuple[str, str]]:
         ("Value", figures.value),
         ("Limit", figures.limit),
         ("Uncertainty U", f"{figures.uncertainty} (k = {check.get('k', 2):g})" if check.get("uncertainty") is not None else figures.uncertainty),
-        ("Margin", figures.margin + (f" = {figures.in_u}" if figures.in_u else "")),
+        ("Margin", figures.margin + _in_u(figures.in_u)),
         ("Rule", str(check.get("rule", ""))),
         ("Reason", str(check.get("reason") or "")),
         ("Basis", str(check.get("basis") or "")),
@@ -128,10 +134,22 @@ def wait_line(run: Any) -> str:
     step = run.current
     if step is None and run.state == "making safe" and run.ended is None:
         return "; ".join(f"{order.says}: {order.phase}" for order in run.safe if order.phase != "confirmed")
+    if step is None and run.state == "paused" and run.paused_since is not None:
+        return (
+            f"Guards stay live. {clock(run.at - run.paused_since)} of at most {clock(_pause_limit())} on the bench's "
+            "clock; after that the bench is made safe and the run ends."
+        )
     if step is None or not step.waits_for:
         return ""
     spent = run.at - (step.started or 0.0)
     return f"Until {step.waits_for}; {clock(spent)} of at most {clock(step.at_most)}."
+
+
+def _pause_limit() -> float:
+    """The longest pause of a run, s, as the runner holds it."""
+    from benchrunner.core.plan import RunPlan
+
+    return next(float(f.default) for f in fields(RunPlan) if f.name == "pause_limit")  # type: ignore[arg-type]
 
 
 def outcome(ended: dict[str, Any], checks: Sequence[dict[str, Any]] = ()) -> tuple[str, str, list[str]]:
@@ -146,7 +164,9 @@ def outcome(ended: dict[str, Any], checks: Sequence[dict[str, Any]] = ()) -> tup
         headline = verdict.capitalize()
     else:
         headline = "Did not finish"
-        sentences.append(f"Verdict of what was judged: {verdict}.")
+        sentences.append(
+            "No check was judged." if verdict == "not judged" else f"Verdict of what was judged: {verdict}."
+        )
     sentences += _not_passed(checks)
     if reason:
         sentences.append(reason[:1].upper() + reason[1:].rstrip(".") + ".")
