@@ -59,6 +59,7 @@ class OutcomePanel(QFrame):
             button.clicked.connect(signal)
             button.setMinimumHeight(32)
         buttons = QHBoxLayout()
+        buttons.setSpacing(6)
         for button in (self.report, self.verify, self.folder, self.again):
             buttons.addWidget(button)
         grid = QGridLayout(self)
