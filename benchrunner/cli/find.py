@@ -58,7 +58,7 @@ def call(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(as_data(ports, proposals, problems)))
     else:
-        _show(ports, proposals, problems, options.serial)
+        _show(ports, proposals, problems, options.serial, bool(options.range or options.modbus))
     if options.write:
         if not proposals:
             raise Refused(
@@ -86,7 +86,7 @@ def as_data(ports: Any, proposals: Any, problems: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _show(ports: Any, proposals: Any, problems: Any, asked: bool) -> None:
+def _show(ports: Any, proposals: Any, problems: Any, asked: bool, named: bool) -> None:
     for port in ports if not asked else ():
         print(f"serial port {port.device} ({port.says}): not asked; --serial asks")
     for proposal in proposals:
@@ -97,8 +97,10 @@ def _show(ports: Any, proposals: Any, problems: Any, asked: bool) -> None:
         print(f"not clear: {problem}", file=sys.stderr)
     if not proposals:
         print(
-            "no instrument said who it is; TCP ports and Modbus servers are asked only where named (--range, --modbus)"
-        )
+            "no instrument said who it is"
+            + ("; is it switched on, is the port right, and does no other program hold it?" if named else
+               "; TCP ports and Modbus servers are asked only where named (--range, --modbus)")
+        )  # fmt: skip
 
 
 def _choice(among: Any, none: str) -> str:
