@@ -62,12 +62,10 @@ def build_host(
             str(bench.document.path), "mixes instruments in memory and on the wire", "use one or the other"
         )
         raise Refused(mixed)
+    from benchrunner.bench.wire import live_host, lockstep_host  # not needed by a bench in memory
+
     if bench.simulated and speed in ("max", None):
-        from benchrunner.bench.wire import lockstep_host
-
-        return lockstep_host(bench, seed, start, port_base)
-    from benchrunner.bench.wire import live_host
-
+        return lockstep_host(bench, seed, plant_start(start or {}), port_base)
     return live_host(bench, live_rate(bench, speed), port_base)
 
 

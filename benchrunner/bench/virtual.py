@@ -10,7 +10,7 @@ for as long as nothing else comes between them; else they join everything else o
 
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from typing import Any, Protocol
@@ -470,8 +470,3 @@ def _source(index: int, instrument: Instrument) -> _Source:
         instrument.poll,
         frozen_after=part.frozen_after,
     )
-
-
-def sources_of(host: VirtualHost) -> Sequence[str]:
-    """The instruments behind the source numbers, in order (as `plan.sources_and_channels` numbers them)."""
-    return [source.instrument.name for source in host._sources]

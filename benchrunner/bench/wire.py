@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Mapping
 
 from benchrunner.bench.control import Control
-from benchrunner.bench.hosts import plant_start
 from benchrunner.bench.instrument import Instrument
 from benchrunner.bench.links.opening import link_for
 from benchrunner.bench.live import LiveHost
@@ -28,7 +27,10 @@ def live_host(bench: Bench, rate: float = 1.0, port_base: int | None = None) -> 
 def lockstep_host(
     bench: Bench, seed: int = 1, start: Mapping[str, float] | None = None, port_base: int | None = None
 ) -> VirtualHost:
-    """A served simulated bench whose plant moves with the run. Raises `Refused` where the control port is not there."""
+    """A served simulated bench whose plant moves with the run; `start`: setting of the plant -> value.
+
+    Raises `Refused` where the control port is not there.
+    """
     served = bench.card.served
     if served is None:
         where = str(bench.document.path)
@@ -38,7 +40,7 @@ def lockstep_host(
     base = port_base if port_base is not None else served.port_base
     try:
         control = Control("127.0.0.1", base + served.control)
-        control.prepare(plant_start(start or {}), seed)
+        control.prepare(dict(start or {}), seed)
     except LinkError as error:
         raise Refused(error.problem) from error
     return VirtualHost(connect(bench, port_base), control)

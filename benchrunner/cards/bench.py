@@ -65,7 +65,8 @@ class InstrumentPart(Part):
     reversed: list[Name] = Field(default_factory=list)
     accuracy: dict[Name, Accuracy] = Field(default_factory=dict)
     largest: dict[Name, str] = Field(
-        default_factory=dict, description="full scale of a quantity, behind clamp or divider; beyond it: overload"
+        default_factory=dict,
+        description="full scale of a quantity, behind clamp or divider; beyond it: overload",
     )
     inputs: dict[str, Input] = Field(default_factory=dict)
     update: Seconds = Field(default=0.0, description="update period of the meter")
@@ -113,11 +114,6 @@ class InstrumentPart(Part):
     def at(self, port_base: int) -> str:
         """The address with `{port+n}` resolved."""
         return _PORT.sub(lambda found: str(port_base + int(found.group(1) or 0)), self.address)
-
-    def port_offset(self) -> int | None:
-        """The n of `{port+n}`, where the address has one."""
-        found = _PORT.search(self.address)
-        return int(found.group(1) or 0) if found else None
 
 
 class Confirm(Part):
@@ -183,7 +179,8 @@ class WatchdogPart(Part):
 
     limit: PositiveSeconds = 3.0
     relay_time: PositiveSeconds = Field(
-        default=3.0, description="after which the watchdog relays of this bench open; they are fed at a quarter of it"
+        default=3.0,
+        description="after which the watchdog relays of this bench open; they are fed at a quarter of it",
     )
     prove_relay: bool = False
 
@@ -197,7 +194,8 @@ class BenchCard(Part):
     says: str = Field(default="", max_length=1000)
     simulated: bool
     draft: bool = Field(
-        default=False, description="written by `find`, not finished: `check` lists what is missing, no run starts"
+        default=False,
+        description="written by `find`, not finished: `check` lists what is missing, no run starts",
     )
     attended: bool = True
     visa_library: str = Field(
@@ -349,7 +347,9 @@ def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found
         yield (*here, "address"), "is memory, on a bench that is not simulated", "give its real address"
     if "{port" in part.address and bench.card.served is None:
         yield (*here, "address"), "uses {port}, and the card has no [served]", "add [served] with port_base"
-    wanted = {"visa": ("::",), "serial": ("serial:", "socket:"), "modbus": ("modbus:", "rtu:")}[driver.link.kind]
+    wanted = {"visa": ("::",), "serial": ("serial:", "socket:"), "modbus": ("modbus:", "rtu:")}[
+        driver.link.kind
+    ]
     if part.address != "memory" and not any(mark in part.address for mark in wanted):
         yield (
             (*here, "address"),
@@ -384,7 +384,9 @@ def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found
         yield from _accuracy_problems((*here, "accuracy", quantity), accuracy, unit)
     for quantity, text in part.largest.items():
         if quantity in read:
-            yield from _quantity_problems((*here, "largest", quantity), text, driver.kind.reads[quantity].unit)
+            yield from _quantity_problems(
+                (*here, "largest", quantity), text, driver.kind.reads[quantity].unit
+            )
     for setting, limits in part.limits.items():
         known_setting = driver.kind.settings.get(setting)
         if setting not in driver.settings or known_setting is None:

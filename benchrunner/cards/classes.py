@@ -99,7 +99,9 @@ CLASSES: dict[str, InstrumentClass] = {
             {
                 "irradiance": Setting("W/m^2", "number", "irradiance on the array"),
                 "temperature": Setting("K", "number", "cell temperature of the array"),
-                "open_circuit_voltage": Setting("V", "number", "of the array on its curve, at 1000 W/m^2 and 25 degC"),
+                "open_circuit_voltage": Setting(
+                    "V", "number", "of the array on its curve, at 1000 W/m^2 and 25 degC"
+                ),
                 "short_circuit_current": Setting("A", "number", "likewise"),
                 "maximum_power_voltage": Setting("V", "number", "likewise"),
                 "maximum_power_current": Setting("A", "number", "likewise"),
@@ -129,10 +131,14 @@ CLASSES: dict[str, InstrumentClass] = {
                 "frequency_rate": Setting(
                     "Hz/s", "number", "at which the frequency goes to a new value; 0: at once"
                 ),
-                "program_voltage": Setting("V", "number", "RMS voltage to which its program goes: sag or swell"),
+                "program_voltage": Setting(
+                    "V", "number", "RMS voltage to which its program goes: sag or swell"
+                ),
                 "program_rate": Setting("V/s", "number", "at which it goes there and back; 0: at once"),
                 "program_frequency": Setting("Hz", "number", "frequency to which its program goes; 0: stays"),
-                "program_frequency_rate": Setting("Hz/s", "number", "at which it goes there and back; 0: at once"),
+                "program_frequency_rate": Setting(
+                    "Hz/s", "number", "at which it goes there and back; 0: at once"
+                ),
                 "program_duration": Setting("s", "number", "from the trigger until it begins to return"),
                 "program_armed": Setting("1", "switch", "the program waits for its trigger"),
                 "program_triggered": Setting("1", "switch", "triggers the program; off ends it"),

@@ -540,6 +540,8 @@ class PairingCard(Part):
         # power over all phases for each ampere in every line conductor
         factor = 3.0 if self.topology == "three-phase" else 1.0
         volts = self.battery_inverter.rated_voltage * factor
+        found["pairing.phases"] = units.Quantity(float(self.phases), "1")
+        found["pairing.phase_voltage"] = units.Quantity(self.phase_voltage, "V")
         found["pairing.power_per_ampere"] = units.Quantity(volts, "V")
         expected = self.array.peak_power * EXPECTED_IRRADIANCE / STANDARD_IRRADIANCE
         found["pairing.expected_pv_power"] = units.Quantity(

@@ -52,5 +52,7 @@ def call(options: argparse.Namespace) -> int:
         print(
             f"made over {', '.join(sorted(made.covers))} as well: if one of them goes missing, verify says so"
         )
-    print("that this last signature goes missing nobody can notice, until another one is made over it")
+    print(
+        "if this last one goes missing nobody can notice, until another is made over it: keep a copy elsewhere"
+    )
     return 0

@@ -91,7 +91,8 @@ def call(options: argparse.Namespace) -> int:
         for key in new:
             _line("trusted", key)
         print(
-            f"{options.list}: {len(whole.keys)} keys. Compare each thumbprint with its owner by another way."
+            f"{options.list}: {len(whole.keys)} key{'' if len(whole.keys) == 1 else 's'}. "
+            "Compare each thumbprint with its owner by another way."
         )
     else:
         only = {

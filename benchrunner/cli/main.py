@@ -45,7 +45,10 @@ COMMANDS = {
     "prove": ("benchrunner.cli.prove", "keep the checks done before power, and see what holds today"),
     "recover": ("benchrunner.cli.recover", "seal what a crashed run left"),
     "keys": ("benchrunner.cli.keys", "make, list, export and trust signing keys"),
-    "validate": ("benchrunner.cli.validate", "hold the simulated bench against the outside world, table by table"),
+    "validate": (
+        "benchrunner.cli.validate",
+        "hold the simulated bench against the outside world, table by table",
+    ),
     "schema": ("benchrunner.cli.schema", "write the JSON Schemas of procedures and cards"),
 }
 

@@ -9,14 +9,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("record")
     kind = parser.add_mutually_exclusive_group()
     kind.add_argument("--html", action="store_true", help="as one HTML file (the default)")
-    kind.add_argument("--pdf", action="store_true", help="as PDF")
+    kind.add_argument("--pdf", action="store_true", help="as PDF (also where --out ends in .pdf)")
     parser.add_argument("--out", metavar="FILE", help="default: the record's name with .html or .pdf")
     parser.add_argument(
         "--laboratory",
         metavar="FILE",
         help="laboratory card: address, customer, who authorises (see the guide)",
     )
-    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="of the PDF (default: a4)")
+    parser.add_argument("--paper", choices=("a4", "letter"), help="of the PDF (default: a4)")
     parser.add_argument("--sign-with", metavar="FILE", help="sign the PDF with this PKCS#12 file (.p12)")
     parser.add_argument("--passphrase-file", metavar="F", help="its first line opens the PKCS#12 file")
 
@@ -28,10 +28,13 @@ def call(options: argparse.Namespace) -> int:
     from benchrunner.report.laboratory import read_laboratory
 
     record = a_file(options.record)
+    as_pdf = wants_pdf(options)
     card = read_laboratory(options.laboratory) if options.laboratory else None
-    if not options.pdf:
+    if not as_pdf:
         if options.sign_with:
             raise Refused(Problem("--sign-with", "signs a PDF only", "give --pdf as well"))
+        if options.paper:
+            raise Refused(Problem("--paper", "is of a PDF only", "give --pdf as well"))
         from benchrunner.report.html import write_report
 
         print(write_report(record, Path(options.out) if options.out else record.with_suffix(".html"), card))
@@ -45,5 +48,22 @@ def call(options: argparse.Namespace) -> int:
 
         signer = read_signer(options.sign_with, passphrase(options.sign_with, options.passphrase_file))
     out = Path(options.out) if options.out else record.with_suffix(".pdf")
-    print(write_pdf(record, out, card, options.paper, signer))
+    print(write_pdf(record, out, card, options.paper or "a4", signer))
     return 0
+
+
+def wants_pdf(options: argparse.Namespace) -> bool:
+    """By --pdf, --html, or else the ending of --out. Raises `Refused` where these say different things."""
+    from benchrunner.errors import Problem, Refused
+
+    ending = Path(options.out or "").suffix.lower()
+    if (options.pdf and ending in (".html", ".htm")) or (options.html and ending == ".pdf"):
+        kind = "--pdf" if options.pdf else "--html"
+        raise Refused(
+            Problem(
+                f"--out {options.out}",
+                f"ends in {ending} beside {kind}",
+                f"leave out {kind}, or give --out its ending",
+            )
+        )
+    return bool(options.pdf) or (ending == ".pdf" and not options.html)

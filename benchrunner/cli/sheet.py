@@ -18,7 +18,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     kind = parser.add_mutually_exclusive_group()
     kind.add_argument("--html", action="store_true", help="as one HTML file (the default)")
     kind.add_argument("--pdf", action="store_true", help="as PDF of one page")
-    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="of the PDF (default: a4)")
+    parser.add_argument("--paper", choices=("a4", "letter"), help="of the PDF (default: a4)")
     parser.add_argument(
         "--out", metavar="FILE", help="default: the card's name with -sheet.html or -sheet.pdf"
     )
@@ -26,9 +26,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def call(options: argparse.Namespace) -> int:
     """0; refusals are raised."""
+    from benchrunner.cli.report import wants_pdf
+    from benchrunner.errors import Problem, Refused
     from benchrunner.report.pairing_pages import write_sheet
 
-    kind: Literal["html", "pdf"] = "pdf" if options.pdf else "html"
+    kind: Literal["html", "pdf"] = "pdf" if wants_pdf(options) else "html"
+    if options.paper and kind == "html":
+        raise Refused(Problem("--paper", "is of a PDF only", "give --pdf as well"))
     out = Path(options.out) if options.out else Path(f"{Path(options.pairing).stem}-sheet.{kind}")
-    print(write_sheet(options.pairing, options.folder, out, kind, options.paper))
+    print(write_sheet(options.pairing, options.folder, out, kind, options.paper or "a4"))
     return 0

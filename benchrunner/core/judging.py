@@ -281,7 +281,7 @@ def _states(plan: RunPlan, evidence: StepEvidence) -> Any:
             u[name] = math.hypot(own, state.scatter[name]) if channel.evaluated else math.nan
         known.append(State(state.step, state.values, u, state.settings))
     meters = {source.name: source.channels for source in plan.sources}
-    return States(tuple(known), meters)
+    return States(tuple(known), meters, plan.phases)
 
 
 def _wants_wave(plan: RunPlan, check: PlannedCheck) -> bool:

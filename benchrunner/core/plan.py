@@ -70,3 +70,4 @@ class RunPlan:
     rounds: float = 60.0  # s; for how long unconfirmed safe orders are tried again
     order_timeout: float = 5.0  # s; an order without an answer counts as failed
     nominal_frequency: float = 50.0  # Hz, of the pairing's AC bus; measures on waveforms start from it
+    phases: int = 1  # of the pairing; the legs of split-phase count as such

@@ -111,7 +111,9 @@ class _Loop:
         look = 0.0
         while not runner.ended:
             wall = time.monotonic()
-            if wall >= look or self.prepared_answers:  # an answer from a file: at once, so that two runs are alike
+            if (
+                wall >= look or self.prepared_answers
+            ):  # an answer from a file: at once, so that two runs are alike
                 look = wall + _LOOK
                 self._hear()
             if self._in_one_go(due):

@@ -172,6 +172,7 @@ def plan_of(order: RunningOrder, pairing: PairingCard, bench: Bench, seed: int, 
         seed=seed,
         simulated=bench.simulated,
         nominal_frequency=pairing.battery_inverter.rated_frequency,
+        phases=pairing.phases,
     )
 
 

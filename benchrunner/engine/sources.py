@@ -65,7 +65,9 @@ def _set(instrument: "Instrument", wanted: Mapping[str, float]) -> dict[str, flo
         back = instrument.read_back(name)
         if not instrument.followed(name, value, back):
             what = f"{name} was set to {value:g} and reads {back:g}"
-            raise LinkError(instrument.where, what, "see the instrument's manual; some take it with the output off alone")
+            raise LinkError(
+                instrument.where, what, "see the instrument's manual; some take it with the output off alone"
+            )
         if name != "curve":
             held[name] = value if back is None else back
     return held

@@ -221,7 +221,9 @@ def _account(host: Any, journal: Journal, stream: EventStream) -> None:
         for name, rows in counted.items():
             journal.fact(name, rows)
     except (JournalError, ArithmeticError, ValueError) as error:  # the run itself is over and well
-        stream.send(host.now, "note", {"text": f"the account of the polling is missing: {error}", "level": "warning"})
+        stream.send(
+            host.now, "note", {"text": f"the account of the polling is missing: {error}", "level": "warning"}
+        )
         return
     for row in counted["polling"]:
         if row["missed"]:

@@ -12,20 +12,25 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from benchrunner.measure.evidence import Measured, nothing
+from benchrunner.measure.wiring_elements import examine_legs, leg_pictures
+from benchrunner.measure.wiring_faults import (
+    LEAST_FACTOR,
+    MOST_FACTOR,
+    NEAR,
+    ONE,
+    SMALL,
+    Fault,
+    Finding,
+    together,
+)
+from benchrunner.measure.wiring_legs import told_apart
 from benchrunner.measure.wiring_rules import (
     CIRCUITS,
-    Disagreement,
     Meter,
     Picture,
     disagreements,
     expected_power,
 )
-
-MOST_NAMED = 4  # explanations that are told; more is a guess
-ONE = 0.04  # a ratio within this of one (or of minus one) is none
-SMALL = 100.0  # W; a state with less at this meter says little of its ratio
-NEAR = 0.2  # states whose ratios differ by less (a converter's losses) speak of one ratio
-LEAST_FACTOR, MOST_FACTOR = 0.01, 100.0
 
 
 @dataclass(frozen=True)
@@ -40,50 +45,11 @@ class State:
 
 @dataclass(frozen=True)
 class States:
-    """All steady states of a run, and which channels each instrument brings."""
+    """All steady states of a run, which channels each instrument brings, and the phases of the pairing (legs count as such)."""
 
     states: Sequence[State]
     meters: Mapping[str, Sequence[str]]
-
-
-@dataclass(frozen=True)
-class Fault:
-    """One fault in the wiring: the instruments concerned, its kind, and what a person reads.
-
-    `factor`: what a wrong ratio multiplies by (1 where the ratio is right).
-    """
-
-    kind: str  # reversed, ratio, voltage ratio, exchanged, clamps exchanged, elsewhere, clamp elsewhere, nothing
-    instruments: tuple[str, ...]
-    circuits: tuple[str, ...]
-    text: str
-    factor: float = 1.0
-
-
-@dataclass(frozen=True)
-class Finding:
-    """`agree`: all meters agree. Else `explanations`: each a set of faults that explains everything (empty: none does)."""
-
-    agree: bool
-    explanations: tuple[tuple[Fault, ...], ...] = ()
-    against: tuple[Disagreement, ...] = ()
-
-    @property
-    def count(self) -> int:
-        """How many faults there are at least; 1 where something is wrong and nothing explains it."""
-        return 0 if self.agree else min((len(faults) for faults in self.explanations), default=1)
-
-    @property
-    def text(self) -> str:
-        """For people."""
-        if self.agree:
-            return "every meter agrees with every other in every state"
-        shown = "; ".join(one.text for one in self.against[:2])
-        if not self.explanations:
-            return f"no single fault and no pair of faults explains what the meters read: {shown}"
-        said = [" and ".join(fault.text for fault in faults) for faults in self.explanations[:MOST_NAMED]]
-        either = "either " if len(said) > 1 else ""
-        return f"{either}{', or '.join(said)} (seen by: {shown})"
+    phases: int = 1
 
 
 def judge_states(states: States) -> Measured:
@@ -93,7 +59,7 @@ def judge_states(states: States) -> Measured:
     """
     if len(states.states) < 3:
         return nothing(f"only {len(states.states)} steady states were reached, at least 3 are needed")
-    pictures = [picture_of(state, states.meters) for state in states.states]
+    pictures = [picture_of(state, states.meters, states.phases) for state in states.states]
     present = {circuit for circuit in CIRCUITS if circuit in pictures[0].meters}
     if lacking := {"grid", "battery_inverter", "load"} - present:
         return nothing(f"no power is read of {', '.join(sorted(lacking))}")
@@ -104,11 +70,28 @@ def judge_states(states: States) -> Measured:
     )
     if vague:
         return nothing(f"no reading, or no accuracy stated, of {', '.join(vague)}")
-    finding = examine(pictures)
-    return Measured(float(finding.count), 0.0, note=finding.text)
+    finding, fixed = _examined(pictures)
+    legs = leg_pictures(fixed, [(s.values, s.u) for s in states.states], states.meters, states.phases)
+    if not legs:
+        return Measured(float(finding.count), 0.0, note=finding.text)
+    both = together(finding, examine_legs(legs))
+    if both.agree and (unlike := list(told_apart(legs))):
+        mend = "run a wiring proof that does: wiring-proof-legs"
+        return nothing(f"{' and '.join(unlike)} were never loaded unlike one another: {mend}")
+    return Measured(float(both.count), 0.0, note=both.text)
 
 
-def picture_of(state: State, instruments: Mapping[str, Sequence[str]]) -> Picture:
+def suspicion(states: States) -> str:
+    """What states that were cut short, however few, say against the wiring, for people; empty where they say nothing."""
+    if not states.states:
+        return ""
+    finding, fixed = _examined([picture_of(state, states.meters, states.phases) for state in states.states])
+    legs = leg_pictures(fixed, [(s.values, s.u) for s in states.states], states.meters, states.phases)
+    both = together(finding, examine_legs(legs)) if legs else finding
+    return "" if both.agree else both.text
+
+
+def picture_of(state: State, instruments: Mapping[str, Sequence[str]], phases: int = 1) -> Picture:
     """The meters of one state, by the circuit whose power they read."""
     meters: dict[str, Meter] = {}
     for instrument, channels in instruments.items():
@@ -124,20 +107,26 @@ def picture_of(state: State, instruments: Mapping[str, Sequence[str]]) -> Pictur
             meters[circuit] = Meter(
                 instrument, circuit, *one("power"), *one("current"), *one("voltage"), *one("frequency")
             )
-    return Picture(state.step, meters, dict(state.settings))
+    return Picture(state.step, meters, dict(state.settings), phases)
 
 
 def examine(pictures: Sequence[Picture]) -> Finding:
     """What the states show together."""
+    return _examined(pictures)[0]
+
+
+def _examined(pictures: Sequence[Picture]) -> tuple[Finding, Sequence[Picture]]:
+    """The finding, and the states as they would read without what its first explanation names."""
     against = tuple(sorted(disagreements(pictures), key=lambda one: -one.excess))
     if not against:
-        return Finding(True)
+        return Finding(True), pictures
     singles = list(_single_faults(pictures))
     good: list[tuple[tuple[Fault, ...], list[Picture]]]
     good = [((fault,), fixed) for fault, fixed in singles if not disagreements(fixed)]
     if not good:
         good = list(_pairs(pictures, singles))
-    return Finding(False, tuple(dict.fromkeys(faults for faults, _ in good)), against)
+    explanations = tuple(dict.fromkeys(faults for faults, _ in good))
+    return Finding(False, explanations, against), good[0][1] if good else pictures
 
 
 def _pairs(

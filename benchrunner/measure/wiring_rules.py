@@ -92,6 +92,7 @@ class Picture:
     step: str
     meters: Mapping[str, Meter]
     settings: Mapping[str, float]
+    phases: int = 1  # of the pairing; the legs of split-phase count as such
 
     def on(self, setting: str) -> bool:
         """Whether a switch was ordered closed."""
@@ -220,7 +221,8 @@ def _frequencies(picture: Picture) -> Compared:
 
 def _load(picture: Picture) -> Compared:
     """The known load: as set, as far as its voltage is known."""
-    known = picture.settings.get("load.power", math.nan)
+    legs = [picture.settings.get(f"load.power_l{k + 1}", math.nan) for k in range(picture.phases)]
+    known = sum(legs) if _finite(*legs) else picture.settings.get("load.power", math.nan)
     if "load" in picture.meters and picture.on("load.on"):
         meter = picture.meters["load"]
         allowed = KNOWN * known + 2.0 * WATTS + K * meter.u_power
@@ -255,9 +257,20 @@ def _products(picture: Picture) -> Compared:
         if CIRCUITS[name] == "DC":
             yield text, meter.power - product, allowed
             continue
-        low = product if name == "load" else LEAST_FACTOR * product if product > 200.0 else 0.0
-        middle, half = (product + low) / 2.0, (product - low) / 2.0
+        low, high = _within(picture.phases, product, name == "load")
+        middle, half = (high + low) / 2.0, (high - low) / 2.0
         yield text, abs(meter.power) - middle, allowed + half
+
+
+def _within(phases: int, product: float, load: bool) -> tuple[float, float]:
+    """Between which powers a meter lies whose voltage times current is this.
+
+    With several phases its current is that of the most loaded one, its power the sum; the legs may carry opposite ways.
+    """
+    if phases == 1:
+        return product if load else (LEAST_FACTOR * product if product > 200.0 else 0.0), product
+    high = product if phases == 2 else phases * product  # of split-phase the voltage is that between the legs
+    return (high / phases if load else 0.0), high
 
 
 def _finite(*values: float) -> bool:

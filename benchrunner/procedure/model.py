@@ -221,7 +221,8 @@ class Ask(Part):
     choices: Annotated[list[Line], Field(max_length=12)] = []
     unit: Annotated[str, StringConstraints(max_length=12)] = ""
     go_on: Annotated[list[Line], Field(max_length=12)] = Field(
-        [], description="choices with which the run goes on; with any other it stops (empty: with every answer)"
+        [],
+        description="choices with which the run goes on; with any other it stops (empty: with every answer)",
     )
 
 

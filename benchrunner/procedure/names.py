@@ -53,6 +53,8 @@ _CARD: dict[
 }
 PAIRING_UNITS: dict[str, str] = {
     "pairing.expected_pv_power": "W",
+    "pairing.phases": "1",  # against neutral; the legs of split-phase count as such
+    "pairing.phase_voltage": "V",  # of a phase against neutral
     "pairing.power_per_ampere": "V",  # over all phases, for each ampere in every line conductor
     **{
         f"pairing.{part}.{key}": unit

@@ -1,13 +1,15 @@
 """Re-judging: the record's own inputs through the core once more, value by value against what the record says."""
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchrunner.core.rejudge import Difference, differences, replay
 from benchrunner.errors import Refused
 from benchrunner.record.container import ContainerError
 from benchrunner.record.facts import program_facts
-from benchrunner.record.opened import Record
+
+if TYPE_CHECKING:
+    from benchrunner.record.opened import Record
 
 
 @dataclass
@@ -21,7 +23,7 @@ class Rejudged:
     says: list[str] = field(default_factory=list)
 
 
-def rejudge(record: Record) -> Rejudged:
+def rejudge(record: "Record") -> Rejudged:
     """Judge the record again from its inputs. Never raises for what the record holds."""
     result = Rejudged()
     try:

@@ -56,8 +56,17 @@ def timestamp(path: Path | str, server: str) -> list[str]:
     survey = container.survey(path)
     wanted = [s.part for s in state.signatures if s.part not in state.stamps]
     if not wanted:
-        what = "is stamped already" if state.signatures else "is not signed: there is nothing to stamp"
-        raise Refused(Problem(str(path), what, "sign the run, or countersign the record"))
+        if state.signatures:
+            what, mend = (
+                "each of its signatures is stamped already",
+                "nothing is to be done; 'verify' shows the stamps",
+            )
+        else:
+            what, mend = (
+                "is not signed: there is nothing to stamp",
+                "countersign it, or sign the next run (--key)",
+            )
+        raise Refused(Problem(str(path), what, mend))
     added: list[tuple[str, container.Content]] = []
     for part in wanted:
         member = next(m for m in survey.members if m.name == part)

@@ -14,7 +14,7 @@ from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator
 
 from benchrunner.cards import reading
 from benchrunner.cards.reading import Mended
@@ -41,6 +41,11 @@ def _moment(value: Any) -> datetime:
     )
 
 
+def said(at: datetime) -> str:
+    """As a record writes times: UTC, RFC 3339."""
+    return at.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
 Moment = Annotated[datetime, BeforeValidator(_moment)]
 
 
@@ -57,6 +62,17 @@ class TrustedKey(BaseModel):
     revoked: Moment | None = None
     reason: str = Field(default="", max_length=300)
     demo: bool = False
+
+    @field_validator("until")
+    @classmethod
+    def _later(cls, until: datetime | None, info: ValidationInfo) -> datetime | None:
+        since = info.data.get("since")
+        if until is not None and since is not None and until <= since:
+            raise Mended(
+                f"is {said(until)}, not later than 'from' ({said(since)}): the key would never count",
+                "give a later date",
+            )
+        return until
 
 
 class Authority(BaseModel):
@@ -172,7 +188,7 @@ def stands(signature: Signature, listed: TrustList, proved: datetime | None) -> 
     if entry.revoked is not None:
         why = f" ({entry.reason})" if entry.reason else ""
         if proved is None or proved >= entry.revoked:
-            what = f"is by {person}, whose key was revoked at {entry.revoked.isoformat()}{why}"
+            what = f"is by {person}, whose key was revoked at {said(entry.revoked)}{why}"
             if proved is None:
                 what += "; no time stamp of a trusted authority shows that it was made before"
             return Standing(person, Finding(part, "revoked", what), "")
@@ -184,14 +200,10 @@ def stands(signature: Signature, listed: TrustList, proved: datetime | None) -> 
             what = f"is by {person} and gives no time; the key counts only for a time"
             return Standing(person, Finding(part, "no time", what), "")
     elif entry.since is not None and at < entry.since:
-        what = (
-            f"is by {person}, made at {at.isoformat()} {how}; the key counts from {entry.since.isoformat()}"
-        )
+        what = f"is by {person}, made at {said(at)} {how}; the key counts from {said(entry.since)}"
         return Standing(person, Finding(part, "not yet valid", what), "")
     elif entry.until is not None and at > entry.until:
-        what = (
-            f"is by {person}, made at {at.isoformat()} {how}; the key counted until {entry.until.isoformat()}"
-        )
+        what = f"is by {person}, made at {said(at)} {how}; the key counted until {said(entry.until)}"
         return Standing(person, Finding(part, "expired", what), "")
     return Standing(
         person,

@@ -15,7 +15,7 @@ from benchrunner.record.imported import imported
 from benchrunner.record.keys import PublicKey
 from benchrunner.record.seal import FORMAT, HEADER, VERSION, VERSIONS
 from benchrunner.record.signing import LARGEST_HEADER, Signature, SignatureError
-from benchrunner.record.trust import TrustList, read_trust, stands
+from benchrunner.record.trust import TrustList, read_trust, said, stands
 
 if TYPE_CHECKING:
     from benchrunner.record.stamp import Stamp
@@ -308,9 +308,7 @@ def _judge_one(
         whose_word = (
             f"trusted as {stamp.trusted!r}" if stamp.trusted else "not on a trust list: its word only"
         )
-        says.append(
-            f"    time stamp: it existed at {stamp.at.isoformat()}, says {stamp.authority} ({whose_word})"
-        )
+        says.append(f"    time stamp: it existed at {said(stamp.at)}, says {stamp.authority} ({whose_word})")
     if signature.covers:
         says.append(f"    made over {', '.join(sorted(signature.covers))} as well")
     entry = listed.find(thumbprint) if listed is not None else None

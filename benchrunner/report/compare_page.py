@@ -3,18 +3,17 @@
 The baseline's trace is grey and broken, the record's is whole: told apart without colour too.
 """
 
-import os
 from pathlib import Path
 
 import numpy as np
 
-from benchrunner.errors import Problem, Refused
 from benchrunner.record.compare import Comparison
 from benchrunner.record.compare.traces import Aligned
 from benchrunner.record.opened import Record
 from benchrunner.report import words
 from benchrunner.report.compare_words import figures
-from benchrunner.report.decimate import Floats
+from benchrunner.report.decimate import Floats, shown_unit
+from benchrunner.report.place import place
 from benchrunner.report.svg import Limit, Panel, Trace, stack
 
 HERE = Path(__file__).parent
@@ -30,25 +29,8 @@ CLASSES = {"worse": "fail", "improved": "pass", "no change": "quiet", "cannot te
 
 def write_page(found: Comparison, out: Path | str) -> Path:
     """Write the page to `out` (replaced at once if it exists); gives its path. Raises `Refused`."""
-    out = Path(out)
-    for record in (found.record, found.baseline, *found.repeats):
-        if out.exists() and out.samefile(record.path):
-            raise Refused(
-                Problem(
-                    str(out), "is one of the records", "choose another --html; a record is never written over"
-                )
-            )
-    text = render(found)
-    draft = out.with_name(f".{out.name}.{os.getpid()}")
-    try:
-        draft.write_text(text, encoding="utf-8")
-        os.replace(draft, out)
-    except OSError as error:
-        draft.unlink(missing_ok=True)
-        raise Refused(
-            Problem(str(out), f"cannot be written: {error.strerror}", "choose another --html")
-        ) from error
-    return out
+    records = (found.record, found.baseline, *found.repeats)
+    return place(render(found).encode(), out, *(record.path for record in records), option="--html")
 
 
 def render(found: Comparison) -> str:
@@ -106,7 +88,7 @@ def _panel(found: Comparison, step: Aligned, name: str, start: float, end: float
     everything = np.concatenate([t.values for t in traces])
     if not np.isfinite(everything).any():
         return None
-    unit, scale, offset = _shown(name, found.record.plan.channels[name].unit, everything)
+    unit, scale, offset = shown_unit(name, found.record.plan.channels[name].unit, everything)
     traces = [Trace(t.times, t.values + offset, t.kind, t.gap) for t in traces]
     return Panel(name, unit, tuple(traces), _limits(found, step, name, offset), scale, 84.0)
 
@@ -135,15 +117,3 @@ def _limits(found: Comparison, step: Aligned, name: str, offset: float) -> tuple
         for check in planned.checks
         if check.of == name and check.unit == unit and check.measure in levels and check.needs == "polled"
     )  # fmt: skip
-
-
-def _shown(name: str, unit: str, values: Floats) -> tuple[str, float, float]:
-    """Unit shown, factor after the offset, offset in SI."""
-    largest = float(np.nanmax(np.abs(values)))
-    if unit in ("W", "VA", "var") and largest >= 1000:
-        return f"k{unit}", 1e-3, 0.0
-    if unit == "K":
-        return "\u00b0C", 1.0, -273.15
-    if unit == "1":
-        return ("%", 100.0, 0.0) if name.endswith(".soc") else ("", 1.0, 0.0)
-    return unit, 1.0, 0.0

@@ -49,3 +49,16 @@ def _arg_extremes(
         _, first = np.unique(column[hits], return_index=True)
         found.append(hits[first])
     return found[0], found[1]
+
+
+def shown_unit(name: str, unit: str, values: Floats) -> tuple[str, float, float]:
+    """Unit shown, factor after offset, offset in SI."""
+    finite = values[np.isfinite(values)]
+    largest = float(np.abs(finite).max()) if len(finite) else 0.0
+    if unit in ("W", "VA", "var") and largest >= 1000:
+        return f"k{unit}", 1e-3, 0.0
+    if unit == "K":
+        return "\u00b0C", 1.0, -273.15
+    if unit == "1":
+        return ("%", 100.0, 0.0) if name.endswith(".soc") else ("", 1.0, 0.0)
+    return unit, 1.0, 0.0

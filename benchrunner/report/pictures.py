@@ -10,7 +10,7 @@ from benchrunner.procedure.running import Condition, PlannedStep
 from benchrunner.record.container import ContainerError
 from benchrunner.record.opened import Record, Waveform
 from benchrunner.report import words
-from benchrunner.report.decimate import Floats
+from benchrunner.report.decimate import Floats, shown_unit
 from benchrunner.report.svg import Limit, Mark, Panel, Trace, stack
 
 LEVELS = frozenset(
@@ -165,7 +165,7 @@ class Pictures:
         times, values = self.channel(name)
         inside = slice(*np.searchsorted(times, [window[0], window[1]]))
         times, values = times[inside], values[inside]
-        unit, scale, offset = _display(name, self.plan.channels[name].unit, values)
+        unit, scale, offset = shown_unit(name, self.plan.channels[name].unit, values)
         limits = tuple(
             Limit(_shift(li.low, offset), _shift(li.high, offset), li.name, li.start, li.end) for li in limits
         )
@@ -206,16 +206,14 @@ class Pictures:
         whole, near = [], []
         for row, name, unit in zip(samples, wave.channels, wave.units, strict=True):
             limits = self._wave_limits(name, unit, picture, row)
-            shown_unit, scale, offset = _display(name, unit, row)
+            label, scale, offset = shown_unit(name, unit, row)
             panel = Panel(
-                f"{name}, samples", shown_unit, (Trace(times, row + offset, "wave"),), limits, scale, 84.0
+                f"{name}, samples", label, (Trace(times, row + offset, "wave"),), limits, scale, 84.0
             )
             whole.append(panel)
             inside = (times >= wave.trigger - BEFORE) & (times <= wave.trigger + AFTER)
             near.append(
-                Panel(
-                    panel.label, shown_unit, (Trace(times[inside], row[inside], "wave"),), limits, scale, 84.0
-                )
+                Panel(panel.label, label, (Trace(times[inside], row[inside], "wave"),), limits, scale, 84.0)
             )
             if _alternates(row) and any(
                 c.measure in RMS_MEASURES and c.of == name for c in picture.step.checks
@@ -277,19 +275,6 @@ def _condition_channels(condition: Condition | None) -> list[str]:
     if condition is None:
         return []
     return [condition.channel, *(c for part in condition.parts for c in _condition_channels(part))]
-
-
-def _display(name: str, unit: str, values: Floats) -> tuple[str, float, float]:
-    """Unit shown, factor after offset, offset in SI."""
-    finite = values[np.isfinite(values)]
-    largest = float(np.abs(finite).max()) if len(finite) else 0.0
-    if unit in ("W", "VA", "var") and largest >= 1000:
-        return f"k{unit}", 1e-3, 0.0
-    if unit == "K":
-        return "\u00b0C", 1.0, -273.15
-    if unit == "1":
-        return ("%", 100.0, 0.0) if name.endswith(".soc") else ("", 1.0, 0.0)
-    return unit, 1.0, 0.0
 
 
 def _shift(value: float | None, by: float) -> float | None:

@@ -1,4 +1,4 @@
-"""Puts what was made in its place: all of it or nothing, and never over the record itself."""
+"""Puts what was made in its place: all of it or nothing, and never over a record that it was made from."""
 
 import os
 from pathlib import Path
@@ -6,12 +6,14 @@ from pathlib import Path
 from benchrunner.errors import Problem, Refused
 
 
-def place(made: bytes, out: Path | str, record: Path | None = None) -> Path:
-    """Write `made` to `out` at once (an older file is replaced). Raises `Refused`."""
+def place(made: bytes, out: Path | str, *records: Path, option: str = "--out") -> Path:
+    """Write `made` to `out` at once (an older file is replaced); `option` chose that name. Raises `Refused`."""
     out = Path(out)
-    if record is not None and out.exists() and out.samefile(record):
+    if out.exists() and any(out.samefile(record) for record in records):
         raise Refused(
-            Problem(str(out), "is the record itself", "choose another --out; a record is never written over")
+            Problem(
+                str(out), "is the record itself", f"choose another {option}; a record is never written over"
+            )
         )
     draft = out.with_name(f".{out.name}.{os.getpid()}")
     try:
@@ -20,6 +22,6 @@ def place(made: bytes, out: Path | str, record: Path | None = None) -> Path:
     except OSError as error:
         draft.unlink(missing_ok=True)
         raise Refused(
-            Problem(str(out), f"cannot be written: {error.strerror}", "choose another --out")
+            Problem(str(out), f"cannot be written: {error.strerror}", f"choose another {option}")
         ) from error
     return out

@@ -45,14 +45,6 @@ class PvArray:
         power, voltage, _ = _solve(self, float(irradiance), float(temperature))
         return power, voltage, power / voltage if voltage else 0.0
 
-    def voltage_at(self, share: npt.ArrayLike, irradiance: float, temperature: float) -> Array:
-        """Array voltage (V) on the side above the maximum power point, at `share` (0..1) of maximum power."""
-        _, _, curve = _solve(self, float(irradiance), float(temperature))
-        return np.asarray(
-            np.interp(np.asarray(share, dtype=np.float64), np.linspace(0.0, 1.0, curve.size), curve),
-            dtype=np.float64,
-        )
-
     def curve(self, irradiance: float, temperature: float) -> tuple[float, Array]:
         """Maximum power, W, and the array's voltage at `CURVE_POINTS` even shares of it, from none to all."""
         power, _, curve = _solve(self, float(irradiance), float(temperature))

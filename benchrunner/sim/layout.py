@@ -463,6 +463,7 @@ TAPS: tuple[str, ...] = (
     "load.distortion_current", "load.motor_slip", "battery.soc_estimate",
     *(f"pv_{k}.{name}" for k in range(1, PV_MOST + 1) for name in ("power", "current", "available", "state")),
     "dc_pv.power", "dc_pv.voltage", "dc_pv.current", "dc_pv.available", "dc_pv.array_power",
+    "pv.voltage_l1", "pv.voltage_l2", "pv.voltage_l3",
 )  # fmt: skip
 
 

@@ -95,7 +95,9 @@ def test_reads_and_sets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None
         assert load.poll() == pytest.approx((53.0, -0.63))
         load.send("current", 1.5)
         assert load.read_back("current") == pytest.approx(1.5)
-        assert device.state["current"] == 1500.0  # the answer came after the order, so it has been carried out
+        assert (
+            device.state["current"] == 1500.0
+        )  # the answer came after the order, so it has been carried out
         load.send("on", 1.0)
         assert load.read_back("on") == 1.0
         with pytest.raises(LinkError, match="out of range"):

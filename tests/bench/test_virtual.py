@@ -12,7 +12,7 @@ from plants import SteadyPlant
 from benchrunner.bench import hosts
 from benchrunner.bench.links import base
 from benchrunner.bench.plan import sources_and_channels
-from benchrunner.bench.virtual import VirtualHost, sources_of
+from benchrunner.bench.virtual import VirtualHost
 from benchrunner.cards.bench import Bench
 from benchrunner.cards.pairing import read_pairing
 from benchrunner.core.messages import ArmOrder, Captured, Fault, Input, OrderDone, Readings, SetOrder
@@ -20,6 +20,11 @@ from benchrunner.sim.emulators import build
 
 ROOT = Path(__file__).parents[2]
 Making = Callable[..., tuple[VirtualHost, SteadyPlant]]
+
+
+def sources_of(host: VirtualHost) -> list[str]:
+    """The instruments behind the source numbers, in order."""
+    return [source.instrument.name for source in host._sources]
 
 
 @pytest.fixture(autouse=True)
@@ -53,7 +58,7 @@ def drain(host: VirtualHost, until: float) -> list[Input]:
 def test_sources_are_numbered_as_in_the_plan(make: Making, simulated: Bench) -> None:
     host, _ = make()
     sources, _, _ = sources_and_channels(simulated)
-    assert list(sources_of(host)) == [source.name for source in sources]
+    assert sources_of(host) == [source.name for source in sources]
     for reading in drain(host, 1.1):
         assert isinstance(reading, Readings)
         assert len(reading.values) == len(sources[reading.source].channels)
@@ -64,7 +69,7 @@ def test_times_of_readings(make: Making) -> None:
     host, _ = make()
     items = drain(host, 10.0)
     assert [i.arrived for i in items] == sorted(i.arrived for i in items)
-    number = list(sources_of(host)).index("battery_meter")
+    number = sources_of(host).index("battery_meter")
     ours = [i for i in items if isinstance(i, Readings) and i.source == number]
     assert len(ours) == 99  # every 100 ms from 100 ms on; the last one's reply comes after 10 s
     assert ours[0].arrived == pytest.approx(0.103)
@@ -76,7 +81,7 @@ def test_times_of_readings(make: Making) -> None:
 
 def test_values_have_the_meters_accuracy(make: Making) -> None:
     host, plant = make()
-    number = list(sources_of(host)).index("battery_meter")
+    number = sources_of(host).index("battery_meter")
     for item in drain(host, 5.0):
         if isinstance(item, Readings) and item.source == number:
             assert abs(item.values[0] - plant.numbers["battery.voltage"]) < 3e-4 * 53.2 + 0.01 + 0.001
@@ -175,7 +180,7 @@ def test_a_paced_bench_hands_out_nothing_in_one_go(make: Making) -> None:
 def test_repeats_of_one_update_are_flagged(make: Making) -> None:
     """The load updates every 200 ms; asked every 50 ms, three of four replies are the same update."""
     host, _ = make()
-    number = list(sources_of(host)).index("load")
+    number = sources_of(host).index("load")
     host._sources[number].period = 0.05
     host._begin_polls()
     readings = [i for i in drain(host, 5.0) if isinstance(i, Readings) and i.source == number][8:]
@@ -191,7 +196,7 @@ def test_repeats_of_one_update_are_flagged(make: Making) -> None:
 def test_an_instrument_that_stops_answering(make: Making) -> None:
     """NaN at every poll for the stale guards, a word now and then for people, and it comes back."""
     host, _ = make()
-    number = list(sources_of(host)).index("bus_meter")
+    number = sources_of(host).index("bus_meter")
     link = host.instruments["bus_meter"].link
     honest = link._receive  # type: ignore[attr-defined]
     drain(host, 1.0)
@@ -235,7 +240,7 @@ NOT_OF_ALL = {
 def test_no_fault_brings_a_number(make: Making, name: str, kind: str, how: dict[str, float]) -> None:
     """However an instrument misbehaves, what comes is NaN, and once it behaves again it is read again."""
     host, _ = make()
-    number = list(sources_of(host)).index(name)
+    number = sources_of(host).index(name)
     drain(host, 3.05)
     faults = host.emulators[name].faults  # type: ignore[attr-defined]
     faults.add(kind, **how)
@@ -311,7 +316,7 @@ def test_a_dead_link_rests_for_exchanges_and_not_for_wall_time(
 
     def readings() -> list[tuple[float, ...]]:
         host, _ = make()
-        number = list(sources_of(host)).index("bus_meter")
+        number = sources_of(host).index("bus_meter")
         drain(host, 1.05)
         host.emulators["bus_meter"].faults.add("drop", count=4)  # type: ignore[attr-defined]
         return [i.values for i in drain(host, 5.0) if isinstance(i, Readings) and i.source == number]
@@ -359,7 +364,7 @@ def test_a_recorder_that_gives_up_says_so(simulated: Bench) -> None:
 def test_a_frozen_display_is_no_reading(make: Making, name: str) -> None:
     """`settled` would pass on it, and a maximum would be what it showed before the event."""
     host, _ = make()
-    number = list(sources_of(host)).index(name)
+    number = sources_of(host).index(name)
     after = host.instruments[name].part.frozen_after
     assert after > 0
     drain(host, 20.0)
@@ -379,7 +384,7 @@ def test_a_frozen_display_is_no_reading(make: Making, name: str) -> None:
 
 def test_a_meter_on_a_dead_circuit_is_not_called_frozen(make: Making) -> None:
     host, _ = make()
-    number = list(sources_of(host)).index("battery_meter")
+    number = sources_of(host).index("battery_meter")
     link = host.instruments["battery_meter"].link
     honest = link._receive  # type: ignore[attr-defined]
     link._receive = lambda data: b"0.000,0.00,0.0\n" if data == b"FETCh?\n" else honest(data)  # type: ignore[attr-defined]

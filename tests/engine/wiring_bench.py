@@ -11,7 +11,6 @@ from benchrunner.engine.whole import whole_run
 from benchrunner.record.opened import Record
 
 ROOT = Path(__file__).resolve().parents[2]
-CARD = (ROOT / "resources/benches/simulated.toml").read_text(encoding="utf-8")
 ANSWERS = tomllib.loads((ROOT / "resources/answers/wiring-proof.toml").read_text(encoding="utf-8"))
 
 
@@ -29,10 +28,16 @@ class Silent:
 
 
 def prove(
-    folder: Path, faults: dict[str, str] | None = None, seed: int = 1, answers: dict[str, str] | None = None
+    folder: Path,
+    faults: dict[str, str] | None = None,
+    seed: int = 1,
+    answers: dict[str, str] | None = None,
+    procedure: str = "wiring-proof",
+    bench: str = "simulated",
+    pairing: str = "tarn6-corrie5",
 ) -> tuple[dict[str, Any], Record]:
     """One wiring proof on the bench with these faults: instrument -> its `simulated` options as TOML."""
-    text = CARD
+    text = (ROOT / f"resources/benches/{bench}.toml").read_text(encoding="utf-8")
     for instrument, options in (faults or {}).items():
         head = re.search(rf"^\[instruments\.{instrument}\][^\n]*\n", text, re.M)
         assert head is not None
@@ -40,7 +45,7 @@ def prove(
     card = folder / "bench.toml"
     card.write_text(text, encoding="utf-8")
     request = RunRequest(
-        "wiring-proof", bench=str(card), out=str(folder / "runs"), seed=seed, answers=ANSWERS if answers is None else answers
+        procedure, pairing, bench=str(card), out=str(folder / "runs"), seed=seed, answers=ANSWERS if answers is None else answers
     )  # fmt: skip
     silent: Any = Silent()
     ended = whole_run(prepare(request), silent, silent)

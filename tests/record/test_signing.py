@@ -131,10 +131,7 @@ def test_what_json_cannot_carry_is_refused() -> None:
         b"9" * 5000,
     ):
         with pytest.raises(canonical.JsonError):
-            canonical.loads_canonical(text)
-    for text in (b'{"a": 1}', b'{"b":1,"a":2}', b"1.0", b'"\\u0041"', b" 1", b"1\n", b"-0"):
-        with pytest.raises(canonical.JsonError, match="not canonical"):
-            canonical.loads_canonical(text)
+            canonical.loads(text)
 
 
 def test_a_record_from_published_parts() -> None:

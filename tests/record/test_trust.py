@@ -168,8 +168,9 @@ def test_a_time_stamp_is_verified_and_leads_to_its_authority(
     found = state.stamps["signatures/0001.jws"]
     assert found.trusted == "the laboratory's clock" and abs((found.at - NOW).total_seconds()) < 600
     assert verify(record, store=store).stamps["signatures/0001.jws"].trusted == ""
-    with pytest.raises(Refused, match="stamped already"):
+    with pytest.raises(Refused, match="stamped already") as refused:
         timestamp(record, clock.url)
+    assert "nothing is to be done" in refused.value.problems[0].mend
 
 
 def test_openssl_agrees_with_the_token(record: Path, tmp_path: Path, clock: TimeServer) -> None:

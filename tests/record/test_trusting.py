@@ -62,6 +62,8 @@ def test_a_list_is_made_and_extended_and_binds(
     [
         (["--from", "soon"], "no moment in time"),
         (["--until", "2026-01-01T10:00:00"], "no moment in time"),
+        (["--from", "2026-03-01", "--until", "2025-03-01"], "the key would never count"),
+        (["--from", "2026-03-01", "--until", "2026-03-01"], "not later than 'from'"),
         (["--person", "x" * 200], "at most 120 characters"),
     ],
 )

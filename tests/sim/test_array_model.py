@@ -44,9 +44,6 @@ def test_curve_runs_from_open_circuit_to_maximum_power(vectors):
     assert curve[-1] == pytest.approx(case["expected"]["v_mp"], rel=1e-3)
     assert np.all(np.diff(curve) < 0)
     assert power == pytest.approx(case["expected"]["p_mp"], rel=1e-4)
-    assert module.voltage_at(0.5, 800.0, 45.0 + 273.15) == pytest.approx(
-        float(np.interp(0.5, np.linspace(0, 1, 65), curve))
-    )
 
 
 def test_fit_passes_through_the_data_sheet():

@@ -209,7 +209,7 @@ def _children(entry: Entry, number: int) -> dict[str, list[dict[str, Any]]]:
          "margin": c.margin} for position, c in enumerate(entry.checks)
     ]  # fmt: skip
     channels = [
-        {"record": number, "channel": c.channel, "unit": c.unit, "count": c.count, "minimum": c.minimum,
+        {"record": number, "started": entry.started, "channel": c.channel, "unit": c.unit, "count": c.count, "minimum": c.minimum,
          "maximum": c.maximum, "mean": c.mean} for c in entry.channels
     ]  # fmt: skip
     return {"equipment": equipment, "checks": checks, "channels": channels}

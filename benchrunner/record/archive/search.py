@@ -13,7 +13,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, and_, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, func, or_, select
 
 from benchrunner.errors import Problem, Refused
 from benchrunner.judge.verdicts import Verdict
@@ -25,6 +25,7 @@ from benchrunner.units import UnitError, parse
 STATISTICS = ("minimum", "maximum", "mean", "count")
 COMPARISONS = {">=": operator.ge, "<=": operator.le, ">": operator.gt, "<": operator.lt}
 MOST_SHOWN = 100
+COUNTED = 10_000  # how many are counted where every record must be looked at: beyond it "more than"
 _CONDITION = re.compile(r"\s*(\S+)\s+([a-z]+)\s*(>=|<=|>|<)\s*(.+?)\s*")
 _EXAMPLE = "write it as 'battery.voltage maximum > 58 V'"
 
@@ -110,10 +111,11 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Hits:
-    """The newest `len(found)` of `total` records that fit."""
+    """The newest `len(found)` of `total` records that fit; with `more` of more than `total`, which were not counted."""
 
     total: int
     found: list[Found] = field(default_factory=list)
+    more: bool = False
 
 
 def when(text: str, option: str, end: bool = False) -> int:
@@ -160,7 +162,8 @@ def search(connection: Connection, root: Path, query: Query) -> Hits:
             select(*names).where(*where).order_by(records.started.desc(), records.number.desc()).limit(most)
         )
         return Hits(total, [_found(row, root) for row in connection.execute(page)] if total else [])
-    hits = select(records.number, records.started).where(*where).cte("hits")  # used twice, worked out once
+    limit = max(COUNTED, most) + 1
+    hits = _walk(connection, query, where).limit(limit).cte("hits")  # used twice, worked out once
     counted = select(func.count()).select_from(hits).scalar_subquery()
     newest = (
         select(hits.c.number).order_by(hits.c.started.desc(), hits.c.number.desc()).limit(most).subquery()
@@ -171,7 +174,63 @@ def search(connection: Connection, root: Path, query: Query) -> Hits:
         .order_by(records.started.desc(), records.number.desc())
     )
     found = connection.execute(rows).all()
-    return Hits(int(found[0].total) if found else 0, [_found(row, root) for row in found])
+    total = int(found[0].total) if found else 0
+    more = total == limit
+    return Hits(total - more, [_found(row, root) for row in found], more)
+
+
+def _walk(connection: Connection, query: Query, where: Sequence[ColumnElement[bool]]) -> Select[Any]:
+    """What fits, newest first, so that it can be broken off: along the records, or along the channel that fewest fit.
+
+    Where one condition alone leaves few records, the others are asked of these only.
+    """
+    records, channel = tables.records.c, tables.channels.c
+    alone = [_holds(condition) for condition in query.channels]
+    sizes = [_size(connection, select(channel.record).where(*holds)) for holds in alone]
+    narrow = _size(connection, select(records.number).where(*where)) if where and sizes else COUNTED
+    if not sizes or (where and narrow <= min(sizes)):
+        first = select(records.number, records.started).where(*where)
+        first = first.where(*(_also(c, records.number, records.started) for c in query.channels))
+        return first.order_by(records.started.desc(), records.number.desc())
+    best = sizes.index(min(sizes))
+    rest = [c for k, c in enumerate(query.channels) if k != best]
+    walk = select(channel.record.label("number"), channel.started).where(*alone[best])
+    walk = walk.where(*(_also(c, channel.record, channel.started) for c in rest))
+    if where:
+        walk = walk.where(
+            select(records.number)
+            .where(records.number == channel.record, *where)
+            .correlate(tables.channels)
+            .exists()
+        )
+    return walk.order_by(channel.started.desc(), channel.record.desc())
+
+
+def _size(connection: Connection, rows: Select[Any]) -> int:
+    """How many rows, as far as it is worth knowing."""
+    few = rows.limit(COUNTED).subquery()
+    return int(connection.execute(select(func.count()).select_from(few)).scalar() or 0)
+
+
+def _holds(condition: Condition, channel: Any = None) -> list[ColumnElement[bool]]:
+    channel = tables.channels.c if channel is None else channel
+    compared = COMPARISONS[condition.comparison](channel[condition.statistic], condition.value)
+    return [channel.channel == condition.channel, compared] + (
+        [channel.unit == condition.unit] if condition.unit else []
+    )
+
+
+def _also(
+    condition: Condition, number: ColumnElement[int], started: ColumnElement[int]
+) -> ColumnElement[bool]:
+    """That a record found elsewhere has this on another channel: one look into the channels' own order."""
+    other = tables.channels.alias()
+    return (
+        select(other.c.record)
+        .where(other.c.started == started, other.c.record == number, *_holds(condition, other.c))
+        .correlate(tables.records, tables.channels)
+        .exists()
+    )
 
 
 def by_ids(connection: Connection, root: Path, ids: Sequence[str]) -> list[Found]:
@@ -214,15 +273,6 @@ def _where(query: Query) -> list[ColumnElement[bool]]:
             [check.verdict == query.check_verdict] if query.check_verdict else []
         )
         found.append(records.number.in_(select(check.record).where(*holds)))
-    for condition in query.channels:
-        channel = tables.channels.c
-        holds = [
-            channel.channel == condition.channel,
-            COMPARISONS[condition.comparison](channel[condition.statistic], condition.value),
-        ]
-        if condition.unit:
-            holds.append(channel.unit == condition.unit)
-        found.append(records.number.in_(select(channel.record).where(and_(*holds))))
     return found
 
 

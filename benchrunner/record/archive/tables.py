@@ -4,8 +4,9 @@ Everything in them comes from the records, so nothing is lost with them. `number
 outside; `id` is the SHA-256 of a record's header (what was sealed, whatever was countersigned later), `digest` that of
 the file.
 
-What is searched by channel or check lies in the order of its name and then of the record (the primary key is the table
-where the database allows it), so that a condition reads one stretch: as many rows as there are records with that channel.
+What is searched by channel or check lies in the order of its name and then of time or record (the primary key is the table
+where the database allows it), so that a condition reads one stretch: at most as many rows as there are records with that
+channel, and from the newest on no more than are wanted.
 """
 
 from sqlalchemy import (
@@ -22,7 +23,7 @@ from sqlalchemy import (
     Text,
 )
 
-SCHEMA = 1
+SCHEMA = 2  # 2: channels in order of time
 metadata = MetaData()
 
 about = Table(
@@ -110,6 +111,9 @@ channels = Table(
     "channels",
     metadata,
     Column("channel", Text, primary_key=True),
+    Column(
+        "started", BigInteger, primary_key=True
+    ),  # of the record, once more: a search begins with the newest
     _record(),
     Column("unit", String(20), nullable=False),
     Column("count", BigInteger, nullable=False),  # of valid readings

@@ -47,7 +47,7 @@ class AcLoad(ScpiEmulator):
         self.resistance, self.current, self.crest = 10_000.0, 0.0, 1.41
         self._largest = self.options.number("largest_power", LARGEST)
         self._drawn, self._rectified = self.power, False
-        self._told: set[str] = set()  # of the loads beside it, which it was given
+        self._given_beside: set[str] = set()  # of the loads beside it, which it was given
 
     def commands(self) -> Iterable[Command]:
         rating = Number(low=0.0, high=self.options.number("largest_power", LARGEST), unit="W")
@@ -73,16 +73,16 @@ class AcLoad(ScpiEmulator):
             yield Command(f"[SOURce]:{header}?", partial(self._ask_beside, setting, places))
 
     def _press_beside(self, setting: str, places: int, value: float) -> None:
-        self._told.add(setting)
+        self._given_beside.add(setting)
         self.press(setting, round(value, places))
 
     def _ask_beside(self, setting: str, places: int) -> str:
         return f"{self.plant.setting(setting):.{places}f}"
 
     def reset(self) -> None:
-        for setting in sorted(self._told):
+        for setting in sorted(self._given_beside):
             self.press(setting, 0.0)
-        self._told.clear()
+        self._given_beside.clear()
         self._set_crest(1.41)
         self._set_power(0.0)
         self._switch(False)

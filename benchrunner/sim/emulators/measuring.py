@@ -7,6 +7,7 @@ import numpy as np
 
 from benchrunner.cards.checksum import opened, sealed
 from benchrunner.sim.emulators.base import ScpiEmulator, readings
+from benchrunner.sim.emulators.elements import crossed_elements
 from benchrunner.sim.emulators.metering import NOT_AVAILABLE, Meter, Plant, tap_of
 from benchrunner.sim.emulators.options import Options
 from benchrunner.sim.emulators.own_model import ComputedTaps
@@ -36,6 +37,9 @@ class PowerAnalyser(ScpiEmulator):
         found = [tap_of(plant, options, f"power_{n}") for n in ELEMENTS]
         self._taps = [places.get(tap, -1) for tap in found]
         self._factors = [options.quantity(f"power_{n}").factor for n in ELEMENTS]
+        assert self.meter is not None
+        for one in crossed_elements(plant, options, self.shown):
+            self.meter.cross(one)
         self._energy = [0.0] * len(ELEMENTS)  # J
         self._integrating, self._until = False, plant.now
 

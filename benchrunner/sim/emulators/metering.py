@@ -5,7 +5,7 @@ on nothing else; so the same bench gives the same values in memory and over any 
 """
 
 import math
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -183,6 +183,21 @@ def _show(
     return int(_write(table, out, text))
 
 
+class Crossed(NamedTuple):
+    """An element whose clamp sits on another conductor than its voltage lead: active power of voltage there and current here.
+
+    `power`, `voltage`: its places among the tapped quantities; `taps`: voltage at the clamp's conductor and the reactive
+    power of the whole circuit, taken as spread evenly; `cosine`, `sine` of the nominal angle from that voltage to its own.
+    """
+
+    power: int
+    voltage: int
+    taps: npt.NDArray[np.int64]
+    cosine: float
+    sine: float
+    phases: int
+
+
 class Meter:
     """Reads some of the plant's taps. `shown`: the quantities in a reply's order; AC meters derive three of them."""
 
@@ -222,7 +237,12 @@ class Meter:
         # a clamp round another conductor: its current meets this meter's own voltage
         foreign = str(options.own.get("clamp_voltage_tap", ""))
         self._foreign = np.array([places[foreign]], dtype=np.int64) if foreign in places else None
+        self._crossed: list[Crossed] = []  # elements whose clamp and voltage lead sit on different conductors
         self.forced = ""  # a fault of the values: stuck, overload or missing
+
+    def cross(self, one: Crossed) -> None:
+        """From now on this element's power is that of two conductors."""
+        self._crossed.append(one)
 
     def _row(self, options: Options, seed: int, name: str, quantity: str) -> list[float]:
         known = options.quantity(quantity)
@@ -266,6 +286,10 @@ class Meter:
         if self._foreign is not None:
             there = float(self._plant.window_mean(self._foreign, *self._window(update))[0])
             self._means[2] *= self._means[0] / there if there > 1.0 else 0.0
+        for one in self._crossed:
+            there, reactive = self._plant.window_mean(one.taps, *self._window(update)).tolist()
+            turned = one.cosine * self._means[one.power] - one.sine * reactive / one.phases
+            self._means[one.power] = turned * self._means[one.voltage] / there if there > 1.0 else 0.0
         return not _read(update, self._means, self._plan, self._table, self._out)
 
     def _window(self, update: int) -> tuple[float, float]:
@@ -291,7 +315,7 @@ class Meter:
     def _fresh(self, update: int) -> bytes:
         if update < 0:
             return ",".join([NOT_AVAILABLE] * len(self.shown)).encode()
-        if self._ring is not None and self._foreign is None:
+        if self._ring is not None and self._foreign is None and not self._crossed:
             first, last = self._plant.window(*self._window(update))
             length = _show(
                 self._ring, first, last, update, self._plan, self._table, self._means, self._out, self._bytes

@@ -141,6 +141,10 @@ def from_bench(bench: "Bench", name: str) -> Options:
         )
     own = miswired(part.klass, dict(part.simulated), quantities, where)
     channels = {q: part.channels.get(q, f"{part.role}.{q}") for q in reads}
+    if part.klass == "power_analyser":
+        from benchrunner.sim.emulators.elements import miswired_elements
+
+        own = miswired_elements(own, channels, quantities, where)
     options = Options(part.klass, part.role, channels, quantities, part.update, part.window, driver.latency,
                       serial=part.serial, own=own,
                       inputs={int(n): plug.channel for n, plug in part.inputs.items() if n.isdigit()})  # fmt: skip
@@ -167,13 +171,18 @@ def miswired(
             raise Refused(Problem(where, f"{option} = {factor:g} is no ratio", "give a number such as 2.0"))
         _times(quantities, touched, factor)
     if own.get("clamp_reversed") is True:
-        turned = ("power", "reactive_power", *(("current",) if klass in ("dc_meter", "pv_source") else ()))
+        turned: tuple[str, ...] = (
+            "power",
+            "reactive_power",
+            *(("current",) if klass in ("dc_meter", "pv_source") else ()),
+        )
         _times(quantities, turned, -1.0)
     taps: dict[str, str | float | bool] = {}
-    for option, touched in (
-        ("clamp_on", ("current", "power")),
-        ("meter_on", (*LEADS[:1], *CLAMP[:2], "frequency")),
-    ):
+    places: dict[str, tuple[str, ...]] = {
+        "clamp_on": ("current", "power"),
+        "meter_on": (*LEADS[:1], *CLAMP[:2], "frequency"),
+    }
+    for option, moved in places.items():
         circuit = own.get(option)
         if circuit is None:
             continue
@@ -182,7 +191,7 @@ def miswired(
             raise Refused(
                 Problem(where, f"{option} = {circuit!r} is no circuit of the simulated bench", mend)
             )
-        taps |= {f"{q}_tap": f"{PLACES[circuit].get(q, circuit)}.{q}" for q in touched if q in quantities}
+        taps |= {f"{q}_tap": f"{PLACES[circuit].get(q, circuit)}.{q}" for q in moved if q in quantities}
         if option == "clamp_on":
             taps["clamp_voltage_tap"] = f"{PLACES[circuit].get('voltage', circuit)}.voltage"
     return {**own, **taps}

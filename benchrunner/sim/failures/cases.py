@@ -77,7 +77,7 @@ def _transfer(fails: "pandas.DataFrame", holds: "pandas.DataFrame") -> Figures:
         "from_battery": -float(away["battery.power"].mean()),
         "half_power": float(fails.loc[back:].index[fails.loc[back:, "pv.power"] > 2000.0][0]) - trip,
         "trips_holds": float(len(happened(holds, "pv-trip"))),
-        "pv_holds": float(holds.loc[lost + 1.0, "pv.power"]),
+        "pv_holds": float(holds["pv.power"].loc[lost + 1.0]),
     }
 
 

@@ -93,7 +93,7 @@ def lagging(h: float, current: float, p: Any, dt: float) -> float:
     """Mean of the hysteresis state over a step under `current` (implicit midpoint rule)."""
     a = 0.5 * p[P.hysteresis_rate] * math.fabs(current) * dt / p[P.capacity]
     towards = 1.0 if current > 0.0 else -1.0
-    return (h + a * towards) / (1.0 + a)
+    return float((h + a * towards) / (1.0 + a))
 
 
 @borrowing
@@ -106,7 +106,7 @@ def side(x: Any, p: Any) -> float:
         current += p[P.gas_current] * math.exp(
             min(12.0, p[P.gas_voltage] * over + p[P.gas_temperature] * warmth)
         )
-    return current
+    return float(current)
 
 
 @borrowing

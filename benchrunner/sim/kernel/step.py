@@ -38,6 +38,7 @@ from benchrunner.sim.layout import INVERTER, KIND, MODE, PV_MODE, PV_MOST, TAPS,
 BUS_FREQUENCY = TAPS.index("bus.frequency")
 PHASE_TAPS = TAPS.index("bus.voltage_l1")
 DC_TAPS = TAPS.index("dc_pv.power")
+PV_VOLTAGES = TAPS.index("pv.voltage_l1")
 PARTS = 20  # of a step while the battery is open
 
 
@@ -187,6 +188,7 @@ def write_row(x: Any, p: Any, u: Any, y: Any, q: Any, n: Any, table: Any, row: A
         magnitude, harmonics = size(voltage), ripple[i].real
         pv = n[N.pv, i] * n[N.scale, i]
         row[k + i] = magnitude
+        row[PV_VOLTAGES + i] = magnitude if joined_pv else 0.0
         row[k + 3 + i] = magnitude if on_grid else (u[U.grid_voltage_l1 + i] if switch else 0.0)
         row[k + 6 + i] = real_power(voltage, n[N.load, i])
         row[k + 9 + i] = together(n[N.load, i], harmonics)
