@@ -4,6 +4,7 @@ import argparse
 import dataclasses
 import json
 import os
+import shutil
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -55,6 +56,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     search.add_argument("--check", default="", metavar="ID[=VERDICT]", help="has this check (judged so)")
     search.add_argument("--most", type=int, default=20, metavar="N", help="how many are shown (default 20)")
+    search.add_argument("--paths", action="store_true", help="only the files, one a line, for other commands")
     forget = whats.add_parser(
         "forget",
         parents=[common],
@@ -161,6 +163,10 @@ def _add(archive: Any, options: argparse.Namespace) -> int:
 
 def _search(archive: Any, query: Any, options: argparse.Namespace) -> int:
     hits = archive.search(query)
+    if options.paths:
+        for found in hits.found:
+            print(found.path)
+        return 0
     rows: list[Sequence[str]] = [("id", "started", "verdict", "pairing", "procedure", "")]
     for found in hits.found:
         marks = ["simulated"] if found.simulated else []
@@ -173,12 +179,23 @@ def _search(archive: Any, query: Any, options: argparse.Namespace) -> int:
         )  # fmt: skip
     if hits.found:
         widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+        _fit(rows, widths, shutil.get_terminal_size((100, 24)).columns)
         for row in rows:
             print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
     more = f", the newest {len(hits.found)} shown" if len(hits.found) < hits.total else ""
-    print(f"{hits.total} record{'' if hits.total == 1 else 's'}{more}")
+    counted = f"more than {hits.total}" if hits.more else str(hits.total)
+    print(f"{counted} record{'' if hits.total == 1 else 's'}{more}")
     found_ = [{**dataclasses.asdict(found), "path": str(found.path)} for found in hits.found]
-    return _json(options, {"total": hits.total, "found": found_})
+    return _json(options, {"total": hits.total, "more": hits.more, "found": found_})
+
+
+def _fit(rows: list[Sequence[str]], widths: list[int], columns: int) -> None:
+    """Shorten pairing and procedure, the longer one first, until a line fits; `--json` has them whole."""
+    pairing, procedure, least = 3, 4, 12
+    while sum(widths) + 2 * (len(widths) - 1) > columns and max(widths[pairing], widths[procedure]) > least:
+        widths[pairing if widths[pairing] > widths[procedure] else procedure] -= 1
+    for n, row in enumerate(rows):
+        rows[n] = [c if len(c) <= w else c[: w - 1] + "\u2026" for c, w in zip(row, widths, strict=True)]
 
 
 def _json(options: argparse.Namespace, data: dict[str, Any]) -> int:

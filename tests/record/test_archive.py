@@ -1,6 +1,9 @@
 """The archive: what it keeps, finds, refuses, and makes again from the records alone; on both kinds of index."""
 
+import dataclasses
+import fnmatch
 import os
+import random
 import shutil
 import subprocess
 import sys
@@ -15,9 +18,11 @@ import record_sample
 import sqlalchemy
 from sqlalchemy import select
 
+from benchrunner.cli.main import main
 from benchrunner.core.messages import Readings
 from benchrunner.errors import Refused
-from benchrunner.record.archive import Archive, Condition, Query, tables
+from benchrunner.record.archive import Archive, ChannelRow, CheckRow, Condition, Entry, Query, search, tables
+from benchrunner.record.archive.entry import Device
 from benchrunner.record.archive.search import when
 from benchrunner.record.countersign import countersign
 from benchrunner.record.facts import Verbatim
@@ -116,7 +121,7 @@ def test_a_record_added_is_found_by_what_it_says(tmp_path: Path, made: list[Path
         assert ids(archive, procedure="load-rejection", verdict="fail") == [third]
         assert ids(archive, verdict="inconclusive") == [fourth]
         assert ids(archive, firmware="2.4.1") == ids(archive, firmware="battery inverter=2.4.1") == [second]
-        assert ids(archive, firmware="pv_inverter=2.4.1") == []
+        assert ids(archive, firmware="battery_inverter=2.5.1") == []
         assert ids(
             archive, since=when("2026-03-02", "--from"), until=when("2026-03-03", "--until", True)
         ) == [
@@ -124,7 +129,12 @@ def test_a_record_added_is_found_by_what_it_says(tmp_path: Path, made: list[Path
             second,
         ]
         assert ids(archive, check="battery-peak", check_verdict="fail") == [third]
-        assert ids(archive, check="no-such-check") == []
+        for wrong, says in (
+            ({"check": "battery-peek"}, "did you mean battery-peak"), ({"firmware": "pv=1.0"}, "no record in this archive has this part"),
+            ({"since": 2, "until": 1}, "lies before --from"),
+        ):  # fmt: skip
+            with pytest.raises(Refused, match=says):
+                ids(archive, **wrong)
         assert archive.search(Query(most=1)).total == 4 and len(ids(archive, most=1)) == 1
         assert archive.records_of("tarn6-corrie5")[0].id == fourth
         assert archive.open(third[:12]).verdict == "fail"
@@ -345,3 +355,132 @@ def test_an_index_that_is_no_database_is_refused(tmp_path: Path) -> None:
     (place / "index.sqlite").write_bytes(b"no database at all, but long enough to be looked at" * 40)
     with pytest.raises(Refused, match="delete this file"):
         Archive(place)
+
+
+# ---- every way of searching finds the same
+
+
+def entries(count: int) -> list[Entry]:
+    """Made-up records: few names, so that every condition fits some."""
+    draw = random.Random(5)
+    made = []
+    for k in range(count):
+        channels = tuple(
+            ChannelRow(name, unit, draw.randrange(9), low := draw.uniform(50, 55), low + draw.uniform(0, 5), low)
+            for name, unit in (("battery.voltage", "V"), ("bus.frequency", "Hz")) if draw.random() < 0.9
+        )  # fmt: skip
+        checks = tuple(
+            CheckRow("drop", f"check-{draw.randrange(4)}", "maximum", "", "V", 1.0, None, 2.0, 0.1, 1.0, draw.choice(("pass", "fail")))
+            for _ in range(3)
+        )  # fmt: skip
+        firmware = (f"2.{draw.randrange(12)}.1", f"1.{draw.randrange(3)}.0")
+        devices = (
+            Device("battery_inverter", "Tarn-6", "1", firmware[0]),
+            Device("pv_inverter", "Corrie-5", "2", firmware[1]),
+        )
+        pairing, procedure = draw.randrange(3), draw.randrange(2)
+        made.append(Entry(
+            f"{k:064x}", f"{k + (1 << 200):064x}", 1, 86_400_000 * draw.randrange(60), 1.0, f"Pairing {pairing}", f"pairing-{pairing}",
+            "0" * 64, f"Procedure {procedure}", f"procedure-{procedure}", "0" * 64, "bench", "0" * 64, "", "",
+            draw.choice(("pass", "fail")), True, "procedure", draw.random() < 0.5, False, 1, devices, checks, channels,
+        ))  # fmt: skip
+    return made
+
+
+def fits(entry: Entry, query: Query) -> bool:
+    """What a search means, said once more in plain words."""
+
+    def like(text: str, wanted: str) -> bool:
+        return fnmatch.fnmatchcase(text.casefold(), wanted.casefold())
+
+    part, _, version = query.firmware.rpartition("=")
+    tests = [
+        not query.pairing or like(entry.pairing, query.pairing) or like(entry.pairing_file, query.pairing),
+        not query.procedure or like(entry.procedure, query.procedure) or like(entry.procedure_file, query.procedure),
+        not query.verdict or entry.verdict == query.verdict,
+        query.simulated is None or entry.simulated == query.simulated,
+        query.since is None or entry.started >= query.since,
+        query.until is None or entry.started < query.until,
+        not query.firmware or any(like(d.firmware, version) and part in ("", d.part) for d in entry.equipment),
+        not query.check or any(c.id == query.check and query.check_verdict in ("", c.verdict) for c in entry.checks),
+    ]  # fmt: skip
+    for condition in query.channels:
+        row = next((c for c in entry.channels if c.channel == condition.channel), None)
+        compared = search.COMPARISONS[condition.comparison]
+        tests.append(row is not None and bool(compared(getattr(row, condition.statistic), condition.value)))
+    return all(tests)
+
+
+@pytest.mark.parametrize("few", [0, 10**6])
+def test_every_way_of_searching_finds_the_same(
+    tmp_path: Path, index: str, monkeypatch: pytest.MonkeyPatch, few: int
+) -> None:
+    """Random searches against the same question asked of the entries themselves; both ways of asking for firmware and checks."""
+    monkeypatch.setattr(search, "FEW", few)
+    all_of_them = entries(300)
+    draw = random.Random(11)
+    texts = ("battery.voltage maximum > 56 V", "battery.voltage minimum < 51 V", "bus.frequency mean >= 52.5 Hz",
+             "bus.frequency count > 3", "battery.voltage maximum > 90 V", "battery.voltage minimum > 1 V")  # fmt: skip
+    with Archive(tmp_path / "archive", index) as archive:
+        with archive._index.writing() as connection:
+            archive._index.put(connection, [(entry, f"records/{entry.id}.bench") for entry in all_of_them])
+        seen = 0
+        for _ in range(150):
+
+            def some(*choices: Any) -> Any:
+                return draw.choice(choices) if draw.random() < 0.4 else type(choices[0])()
+
+            since = draw.randrange(60) * 86_400_000 if draw.random() < 0.3 else None
+            query = Query(
+                pairing=some("pairing 1", "PAIRING-2", "pairing*", "*1", "p*1"), procedure=some("procedure-1", "procedure*"),
+                firmware=some("2.1*", "battery_inverter=2.3.1", "pv_inverter=1.*", "1.1.0", "pv_inverter=2*"),
+                verdict=some("pass", "fail"), check=some("check-1", "check-3"), check_verdict=some("pass", "fail"),
+                since=since, until=since + 20 * 86_400_000 if since is not None else None, most=20,
+                channels=tuple(Condition.read(t) for t in draw.sample(texts, draw.choice((0, 0, 1, 2, 3)))),
+            )  # fmt: skip
+            wanted = [e for e in all_of_them if fits(e, query)]
+            hits = archive.search(query)
+            assert (hits.total, hits.more) == (len(wanted), False), query
+            times = sorted((e.started for e in wanted), reverse=True)[:20]
+            assert [when(f.started, "") for f in hits.found] == times, query
+            assert {f.id for f in hits.found} <= {e.id for e in wanted}
+            seen += bool(wanted)
+        assert 40 < seen < 150
+
+
+def test_beyond_what_is_counted_it_says_more(
+    tmp_path: Path, index: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(search, "COUNTED", 40)
+    question = Query(channels=(Condition.read("battery.voltage minimum > 1 V"),), most=5)
+    with Archive(tmp_path / "archive", index) as archive:
+        with archive._index.writing() as connection:
+            archive._index.put(connection, [(entry, f"records/{entry.id}.bench") for entry in entries(200)])
+        hits = archive.search(question)
+        assert (hits.total, hits.more, len(hits.found)) == (40, True, 5)
+        newest = archive.search(dataclasses.replace(question, most=1000))
+        assert newest.total > 150 and not newest.more
+        assert [f.started for f in newest.found[:5]] == [f.started for f in hits.found]
+    if not index:
+        folder = ["--archive", str(tmp_path / "archive")]
+        assert (
+            main(["archive", "search", *folder, "--channel", "battery.voltage minimum > 1 V", "--most", "3"])
+            == 0
+        )
+        assert "more than 40 records, the newest 3 shown" in capsys.readouterr().out
+
+
+def test_a_line_fits_the_screen_and_paths_stand_alone(
+    tmp_path: Path, made: list[Path], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "100")
+    folder = ["--archive", str(tmp_path / "archive")]
+    assert main(["archive", "add", *folder, *map(str, made)]) == 0
+    capsys.readouterr()
+    assert main(["archive", "search", *folder]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= 100
+    assert any("unsigned" in line for line in lines)
+    assert main(["archive", "search", *folder, "--paths", "--verdict", "fail"]) == 0
+    found = [Path(line) for line in capsys.readouterr().out.splitlines()]
+    assert [path.read_bytes() for path in found] == [made[2].read_bytes()]

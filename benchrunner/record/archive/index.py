@@ -78,9 +78,7 @@ class Index:
         except OperationalError as error:
             what = " ".join(str(error.orig).split())
             mend = (
-                "end what else uses it, or delete it and 'archive rebuild'"
-                if self.sqlite
-                else "check the server, the URL's host, name and password"
+                _mend_sqlite(what) if self.sqlite else "check the server, the URL's host, name and password"
             )
             raise Refused(Problem(self.where, f"the index does not answer: {what}", mend)) from error
         except SQLAlchemyError as error:
@@ -168,6 +166,14 @@ class Index:
         for table in tables.CHILDREN:
             connection.execute(table.delete().where(table.c.record == number))
         connection.execute(tables.records.delete().where(tables.records.c.number == number))
+
+
+def _mend_sqlite(what: str) -> str:
+    if "readonly" in what or "unable to open" in what:
+        return "see to it that you may write in the archive's folder (reading the index needs that too), or take a copy"
+    if "full" in what:
+        return "free space on this disk"
+    return "end what else uses it, or delete it and 'archive rebuild'"
 
 
 def make(connection: Connection) -> None:

@@ -13,7 +13,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, and_, func, or_, select
 
 from benchrunner.errors import Problem, Refused
 from benchrunner.judge.verdicts import Verdict
@@ -25,6 +25,7 @@ from benchrunner.units import UnitError, parse
 STATISTICS = ("minimum", "maximum", "mean", "count")
 COMPARISONS = {">=": operator.ge, "<=": operator.le, ">": operator.gt, "<": operator.lt}
 MOST_SHOWN = 100
+FEW = 5_000
 COUNTED = 10_000  # how many are counted where every record must be looked at: beyond it "more than"
 _CONDITION = re.compile(r"\s*(\S+)\s+([a-z]+)\s*(>=|<=|>|<)\s*(.+?)\s*")
 _EXAMPLE = "write it as 'battery.voltage maximum > 58 V'"
@@ -152,7 +153,8 @@ def search(connection: Connection, root: Path, query: Query) -> Hits:
     _known(connection, query)
     records = tables.records.c
     names = [records[name] for name in Found.__dataclass_fields__]
-    where = _where(query)
+    bytewise = connection.dialect.name == "sqlite"
+    where = _where(query, bytewise)
     most = max(query.most, 0)
     if not (query.channels or query.check or query.firmware):  # each answered from an index
         total = int(
@@ -163,7 +165,12 @@ def search(connection: Connection, root: Path, query: Query) -> Hits:
         )
         return Hits(total, [_found(row, root) for row in connection.execute(page)] if total else [])
     limit = max(COUNTED, most) + 1
-    hits = _walk(connection, query, where).limit(limit).cte("hits")  # used twice, worked out once
+    plain = _size(connection, select(records.number).where(*where)) if where else COUNTED
+    where += _parts(query, bytewise, plain < FEW)
+    walk = _walk(connection, query, where) if plain else None
+    if walk is None:
+        return Hits(0)
+    hits = walk.limit(limit).cte("hits")  # used twice, worked out once
     counted = select(func.count()).select_from(hits).scalar_subquery()
     newest = (
         select(hits.c.number).order_by(hits.c.started.desc(), hits.c.number.desc()).limit(most).subquery()
@@ -179,16 +186,18 @@ def search(connection: Connection, root: Path, query: Query) -> Hits:
     return Hits(total - more, [_found(row, root) for row in found], more)
 
 
-def _walk(connection: Connection, query: Query, where: Sequence[ColumnElement[bool]]) -> Select[Any]:
+def _walk(connection: Connection, query: Query, where: Sequence[ColumnElement[bool]]) -> Select[Any] | None:
     """What fits, newest first, so that it can be broken off: along the records, or along the channel that fewest fit.
 
-    Where one condition alone leaves few records, the others are asked of these only.
+    Where one condition alone leaves few records, the others are asked of these only; nothing where one leaves none.
     """
     records, channel = tables.records.c, tables.channels.c
     alone = [_holds(condition) for condition in query.channels]
     sizes = [_size(connection, select(channel.record).where(*holds)) for holds in alone]
     narrow = _size(connection, select(records.number).where(*where)) if where and sizes else COUNTED
-    if not sizes or (where and narrow <= min(sizes)):
+    if 0 in (narrow, *sizes):
+        return None
+    if not sizes or (where and narrow < min(sizes)):
         first = select(records.number, records.started).where(*where)
         first = first.where(*(_also(c, records.number, records.started) for c in query.channels))
         return first.order_by(records.started.desc(), records.number.desc())
@@ -245,40 +254,58 @@ def _found(row: Row[Any], root: Path) -> Found:
     return Found(**{**facts, "path": root / facts["path"], "started": moment(facts["started"])})
 
 
-def _where(query: Query) -> list[ColumnElement[bool]]:
+def _where(query: Query, bytewise: bool) -> list[ColumnElement[bool]]:
+    """The conditions on a record's own facts. `bytewise`: the database orders texts by their code points."""
     records = tables.records.c
     found: list[ColumnElement[bool]] = []
+    # a name leaves the fewest: behind a calculation no other index is taken in its place
+    named = any(text and "*" not in text for text in (query.pairing, query.procedure))
+    started = records.started + 0 if named else records.started
     for kind in ("pairing", "procedure"):
         text = folded(getattr(query, kind))
         if text:
-            found.append(or_(_like(records[f"{kind}_key"], text), _like(records[f"{kind}_file"], text)))
+            found.append(or_(*(_like(records[f"{kind}_{what}"], text, bytewise) for what in ("key", "file"))))
     if query.verdict:
-        found.append(records.verdict == query.verdict)
+        found.append((records.verdict + "" if named else records.verdict) == query.verdict)
     if query.simulated is not None:
         found.append(records.simulated == query.simulated)
     if query.since is not None:
-        found.append(records.started >= query.since)
+        found.append(started >= query.since)
     if query.until is not None:
-        found.append(records.started < query.until)
-    if query.firmware:
-        device = tables.equipment.c
-        part, _, version = query.firmware.rpartition("=")
-        holds = [_like(device.firmware_key, folded(version))]
-        if part:
-            holds.append(device.part == folded(part).replace(" ", "_"))
-        found.append(records.number.in_(select(device.record).where(*holds)))
-    if query.check:
-        check = tables.checks.c
-        holds = [check.id == query.check] + (
-            [check.verdict == query.check_verdict] if query.check_verdict else []
-        )
-        found.append(records.number.in_(select(check.record).where(*holds)))
+        found.append(started < query.until)
     return found
 
 
-def _like(column: ColumnElement[str], text: str) -> ColumnElement[bool]:
+def _parts(query: Query, bytewise: bool, few: bool) -> list[ColumnElement[bool]]:
+    """The conditions on firmware and checks. `few`: only few records are left, and each is asked for its own rows."""
+    records, device, check = tables.records.c, tables.equipment.c, tables.checks.c
+    found: list[ColumnElement[bool]] = []
+
+    def add(owner: ColumnElement[int], holds: list[ColumnElement[bool]]) -> None:
+        if few:
+            asked = select(owner).where(owner == records.number, *holds).correlate(tables.records)
+            found.append(asked.exists())
+        else:
+            found.append(records.number.in_(select(owner).where(*holds)))
+
+    if query.firmware:
+        part, _, version = query.firmware.rpartition("=")
+        # behind `|| ''` no index answers, so that the one on the record does
+        key = device.firmware_key + "" if few else device.firmware_key
+        holds = [_like(key, folded(version), bytewise)]
+        add(device.record, holds + ([device.part == folded(part).replace(" ", "_")] if part else []))
+    if query.check:
+        holds = [(check.id + "" if few else check.id) == query.check]
+        add(check.record, holds + ([check.verdict == query.check_verdict] if query.check_verdict else []))
+    return found
+
+
+def _like(column: ColumnElement[str], text: str, bytewise: bool) -> ColumnElement[bool]:
     if "*" not in text:
         return column == text
+    start, _, rest = text.partition("*")
+    if bytewise and start and not rest:  # one stretch of the column's index
+        return and_(column >= start, column < start + "\U0010ffff")
     pattern = text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_").replace("*", "%")
     return column.like(pattern, escape="\\")
 
@@ -293,7 +320,7 @@ def _known(connection: Connection, query: Query) -> None:
             select(channel.unit).where(channel.channel == condition.channel).limit(1)
         ).scalar()
         if unit is None:
-            near = get_close_matches(condition.channel, _names(connection), 3)
+            near = get_close_matches(condition.channel, _distinct(connection, channel.channel), 3)
             mend = (
                 f"did you mean {' or '.join(near)}?"
                 if near
@@ -314,16 +341,34 @@ def _known(connection: Connection, query: Query) -> None:
                         "give the quantity in its own unit",
                     )
                 )
+    part = folded(query.firmware.rpartition("=")[0]).replace(" ", "_")
+    for option, name, column in (
+        ("--check", query.check, tables.checks.c.id),
+        ("--firmware", part, tables.equipment.c.part),
+    ):
+        if name and connection.execute(select(column).where(column == name).limit(1)).scalar() is None:
+            there = _distinct(connection, column)
+            near = get_close_matches(name, there, 3)
+            mend = (
+                f"did you mean {' or '.join(near)}?"
+                if near
+                else f"there are: {', '.join(there[:20]) or 'none'}"
+            )
+            what = "check" if option == "--check" else "part"
+            problems.append(
+                Problem(f"{option} {name[:80]}", f"no record in this archive has this {what}", mend)
+            )
+    if query.since is not None and query.until is not None and query.until <= query.since:
+        problems.append(Problem("--until", "lies before --from: nothing can be between", "exchange the two"))
     if problems:
         raise Refused(problems)
 
 
-def _names(connection: Connection) -> list[str]:
-    """Every channel's name once, from one to the next along the index (reading all rows would take seconds)."""
-    channel = tables.channels.c.channel
+def _distinct(connection: Connection, column: Any) -> list[str]:
+    """Every name once, from one to the next along an index (reading all rows would take seconds)."""
     names: list[str] = []
-    name = connection.execute(select(func.min(channel))).scalar()
+    name = connection.execute(select(func.min(column))).scalar()
     while name is not None and len(names) < 1000:
         names.append(name)
-        name = connection.execute(select(func.min(channel)).where(channel > name)).scalar()
+        name = connection.execute(select(func.min(column)).where(column > name)).scalar()
     return names

@@ -84,6 +84,7 @@ equipment = Table(
     Column("serial", Text, nullable=False),
     Column("firmware", Text, nullable=False),
     Index("equipment_record", "record"),
+    Index("equipment_part", "part"),
     sqlite_with_rowid=False,
 )
 
