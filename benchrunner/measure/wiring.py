@@ -81,16 +81,6 @@ def judge_states(states: States) -> Measured:
     return Measured(float(both.count), 0.0, note=both.text)
 
 
-def suspicion(states: States) -> str:
-    """What states that were cut short, however few, say against the wiring, for people; empty where they say nothing."""
-    if not states.states:
-        return ""
-    finding, fixed = _examined([picture_of(state, states.meters, states.phases) for state in states.states])
-    legs = leg_pictures(fixed, [(s.values, s.u) for s in states.states], states.meters, states.phases)
-    both = together(finding, examine_legs(legs)) if legs else finding
-    return "" if both.agree else both.text
-
-
 def picture_of(state: State, instruments: Mapping[str, Sequence[str]], phases: int = 1) -> Picture:
     """The meters of one state, by the circuit whose power they read."""
     meters: dict[str, Meter] = {}
