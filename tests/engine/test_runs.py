@@ -11,6 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 import benchrunner
@@ -45,6 +46,9 @@ def test_every_procedure_passes_on_the_sound_pairing_and_judges_again_the_same(
     again = Record.open(ended["record"]).rejudge()
     assert again.ok, again.says
     assert verify(ended["record"], allow_unsigned=True).ok
+    header = Record.open(ended["record"]).header
+    schema = json.loads((ROOT / "resources" / "schemas" / "record-header.schema.json").read_text("utf-8"))
+    assert [error.message for error in jsonschema.Draft202012Validator(schema).iter_errors(header)] == []
 
 
 def test_the_same_run_twice_gives_the_same_digests(start: Callable[..., Any]) -> None:

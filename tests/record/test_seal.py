@@ -1,5 +1,6 @@
 """Sealing, opening, recovering: what the journal holds is in the record bit for bit, and nothing else."""
 
+import copy
 import io
 import json
 import math
@@ -12,6 +13,7 @@ import time
 import tracemalloc
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -186,6 +188,7 @@ def test_the_header_fits_its_published_schema(sealed: Path) -> None:
     jsonschema.Draft202012Validator.check_schema(schema)
     validator = jsonschema.Draft202012Validator(schema)
     header = Record.open(sealed).header
+    header["notes"] = header["notes"] or [{"at": 1.0, "text": "bench warm", "level": "info"}]
     assert not list(validator.iter_errors(header))
     for change in (
         {"verdict": "perhaps"},
@@ -195,6 +198,29 @@ def test_the_header_fits_its_published_schema(sealed: Path) -> None:
         {"started": "today"},
     ):
         assert list(validator.iter_errors({**header, **change})), change
+    # a key that the page on the format does not name is seen at every level, but for facts that became known in the run
+    open_places, seen = {("further",), ("overrides",), ("parameters",), ("program", "libraries")}, 0
+    for place in _mappings(header):
+        more = copy.deepcopy(header)
+        inner = more
+        for key in place:
+            inner = inner[key]
+        inner["surprise"] = {"value": 1}
+        found = bool(list(validator.iter_errors(more)))
+        assert found is (place != ("further",)), place
+        seen += place not in open_places
+    assert {("checks", 0), ("instruments", 0), ("notes", 0), ("safe", "steps", 0), ("channels", 0)} <= set(
+        _mappings(header)
+    )
+    assert seen > 15
+
+
+def _mappings(value: Any, place: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """Where a mapping stands; of a list, the first item."""
+    if isinstance(value, dict):
+        inner = [p for key, v in value.items() if place != ("further",) for p in _mappings(v, (*place, key))]
+        return [place, *inner]
+    return _mappings(value[0], (*place, 0)) if isinstance(value, list) and value else []
 
 
 def test_memory_stays_bounded_while_sealing(tmp_path: Path) -> None:
