@@ -204,7 +204,7 @@ def test_the_disk_fills_at_twenty_moments(tmp_path: Path) -> None:
 def test_the_largest_header_stays_in_bounds(tmp_path: Path) -> None:
     """Sixteen megabytes of empty lists, the costliest that the bound lets in, in a process whose memory is measured."""
     import forged
-    from test_hostile import heavy, measured
+    from test_hostile_records import heavy, measured
 
     record_sample.write(tmp_path / "run", count=12)
     path = seal(tmp_path / "run", tmp_path / "x.bench", SigningKey.from_seed("op", bytes(range(32))))
