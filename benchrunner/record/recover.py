@@ -6,6 +6,7 @@ safe is not known.
 """
 
 import contextlib
+import glob
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,7 +34,12 @@ def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | 
     stays as it is. Raises `Refused` where there is no journal, nothing was run, or somebody still writes it.
     """
     path = Path(source)
-    path = path / journal.FILE_NAME if path.is_dir() else path
+    if path.is_dir():
+        runs = sorted(p.parent.name for p in path.glob(f"*/{journal.FILE_NAME}"))
+        if runs and not (path / journal.FILE_NAME).exists():
+            mend = f"name one of the runs in it: {', '.join(runs[:5])}" + (", ..." if len(runs) > 5 else "")
+            raise Refused(Problem(str(path), "is no run's folder", mend))
+        path = path / journal.FILE_NAME
     folder = path.absolute().parent
     living = lock.held(folder) if path.name == journal.FILE_NAME else None
     if living if living is not None else _growing(path):
@@ -41,6 +47,7 @@ def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | 
         raise Refused(Problem(str(path), "is still being written by a run that lives", mend))
     try:
         target = to if to is not None else folder.with_name(folder.name + SUFFIX)
+        earlier = sorted(folder.parent.glob(f"{glob.escape(folder.name)}*{SUFFIX}"))
         kept = {name: text for name, text in ((account.FILE_NAME, account.raw(folder)),) if text}
         record = seal(path, target, key, ended_by="crash", attached=kept)
         header = Record.open(record).header
@@ -49,7 +56,20 @@ def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | 
     for left in ("reserve", lock.FILE_NAME):
         with contextlib.suppress(OSError):
             (folder / left).unlink()
-    return Recovered(record, tuple(_says(header, account.account_says(folder))))
+    says = _says(header, account.account_says(folder))
+    if key is None:
+        says.append("not signed: give --key NAME, or 'countersign' it")
+    if others := [p.name for p in earlier if p != record and _same_run(p, header)]:
+        says.append(f"sealed before as {', '.join(others[:3])}: keep one of them, or the run counts twice")
+    return Recovered(record, tuple(says))
+
+
+def _same_run(path: Path, header: dict[str, Any]) -> bool:
+    """Whether a record beside it is of the run that began at that millisecond."""
+    try:
+        return bool(Record.open(path).header.get("started") == header["started"])
+    except (Refused, OSError):
+        return False
 
 
 def _says(header: dict[str, Any], watchdog: list[str]) -> list[str]:

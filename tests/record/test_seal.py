@@ -255,6 +255,12 @@ def test_recover_seals_a_crash_and_invents_nothing(tmp_path: Path, key: SigningK
     assert any("8 bytes" in line for line in outcome.says)
     assert any("NOT known" in line for line in outcome.says)
     assert verify(outcome.record).ok
+    assert not any("sealed before" in line or "not signed" in line for line in outcome.says)
+    again = recover(tmp_path / "run")
+    assert any("sealed before as run.bench" in line for line in again.says)
+    assert any("not signed: give --key" in line for line in again.says)
+    with pytest.raises(Refused, match="name one of the runs in it: run"):
+        recover(tmp_path)
     assert (tmp_path / "run" / journal.FILE_NAME).read_bytes() == raw + b"\x40\0\0\0torn"
 
 

@@ -30,6 +30,11 @@ def test_report_as_html_and_as_pdf(record: Path, tmp_path: Path, capsys: pytest.
     assert capsys.readouterr().out.split() == [str(tmp_path / "a.html"), str(tmp_path / "a.pdf")]
 
 
+def test_the_ending_says_the_kind(record: Path, tmp_path: Path) -> None:
+    assert main(["report", str(record), "--out", str(tmp_path / "a.pdf")]) == 0
+    assert (tmp_path / "a.pdf").read_bytes().startswith(b"%PDF-")
+
+
 def test_a_signed_report(record: Path, tmp_path: Path) -> None:
     (tmp_path / "pass").write_text("peat\n", encoding="utf-8")
     p12, _ = make_certificate("Highmoor Training Laboratory", "peat", tmp_path / "lab.p12")
@@ -45,6 +50,9 @@ def test_a_signed_report(record: Path, tmp_path: Path) -> None:
         (["--pdf", "--out", "no/such/folder/a.pdf"], "cannot be written"),
         (["--laboratory", "none.toml"], "cannot be read"),
         (["--paper", "a5"], "--paper"),
+        (["--paper", "letter"], "is of a PDF only"),
+        (["--pdf", "--out", "x.html"], "ends in .html beside --pdf"),
+        (["--html", "--out", "x.pdf"], "ends in .pdf beside --html"),
     ],
 )
 def test_refusals(more: list[str], says: str, record: Path, capsys: pytest.CaptureFixture[str]) -> None:
