@@ -19,7 +19,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--time",
         metavar="COLUMN",
-        help="the time's column; its unit in brackets: 'Time [ms]', 'Stamp [ISO 8601]' (default: seen by itself)",
+        help="the time's column; its unit in brackets: 'Time [ms]', 'Stamp [ISO 8601]'; needed without --map",
     )
     parser.add_argument(
         "--channel",

@@ -32,6 +32,7 @@ class Session:
         self.ended: dict[str, Any] | None = None  # the data of the `ended` event, once it came
         self.said: list[str] = []  # what the engine wrote to its error output, last 200 lines
         self._prepared = False
+        self._out = ""  # below which folder the run's own lies
         self._through = threading.Event()  # the event stream has ended: engine and watchdog are both gone
         for name, target in (("engine events", self._read), ("engine errors", self._read_errors)):
             threading.Thread(target=target, name=name, daemon=True).start()
@@ -57,6 +58,7 @@ class Session:
             env={**os.environ, "PYTHONPATH": _import_path()},
         )
         session = cls(process)
+        session._out = request.out
         session._write(request.to_line())
         return session
 
@@ -155,7 +157,8 @@ class Session:
             code, safe = 5, "not confirmed"
             text = (
                 f"the engine ended without closing the run (exit {self._process.poll()}). The bench may still be energised: "
-                "make it safe by hand, then seal what was recorded with `benchrunner recover JOURNAL`."
+                "make it safe by hand, then seal what was recorded with `benchrunner recover` and the run's folder "
+                f"in {self._out or 'the output folder'}."
             )
         else:
             code, safe = 2, "not needed"

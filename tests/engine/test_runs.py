@@ -159,6 +159,7 @@ def test_a_killed_engine_is_told_loudly_and_recovered(start: Callable[..., Any],
     ended = run.end()
     assert ended["exit"] == 5
     assert "may still be energised" in ended["ended_by"]
+    assert str(tmp_path / "runs") in ended["ended_by"]
     (journal,) = (tmp_path / "runs").glob("*/run.journal")
     done = subprocess.run(
         [sys.executable, "-m", "benchrunner", "recover", str(journal)],

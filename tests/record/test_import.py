@@ -123,6 +123,8 @@ def test_gaps_are_said_with_their_lines() -> None:
     assert read("Time,Ubus [V],Ibat\n" + rows).stated == [
         "2 gaps longer than 5 intervals of 1 s, the longest 19 s, before lines 6, 9"
     ]
+    one = "".join(f"{t},1,2\n" for t in (0, 1, 2, 3, 9))
+    assert read("Time,Ubus [V],Ibat\n" + one).stated[0].endswith("before line 6")
 
 
 def test_duplicates_and_times_that_go_back_are_refused_with_lines_or_done_as_told() -> None:

@@ -205,7 +205,13 @@ def _map(
         spelling = time_unit
     factor = 1.0
     if not time:
-        problems.append(Problem(where, "no time column is named", "give --time COLUMN"))
+        problems.append(
+            Problem(
+                where,
+                "no time column is named",
+                "give --time COLUMN, with its unit: 'Time [ms]'; without one it is s",
+            )
+        )
     if spelling.casefold() in ("iso 8601", "iso8601", "iso"):
         factor, spelling = 0.0, ISO
     elif spelling:

@@ -364,7 +364,7 @@ class _Reading:
         if gaps:
             longest = max(found.times[k] - found.times[k - 1] for k in gaps)
             say(
-                f"{_number_of(len(gaps), 'gap')} longer than {GAP:g} intervals of {found.interval:.6g} s, the longest {longest:.6g} s, before lines "
+                f"{_number_of(len(gaps), 'gap')} longer than {GAP:g} intervals of {found.interval:.6g} s, the longest {longest:.6g} s, before line{'s' if len(gaps) > 1 else ''} "
                 f"{_listed([found.lines[k] for k in gaps])}"
             )
         if self._missing:
