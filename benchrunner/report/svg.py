@@ -147,7 +147,7 @@ def _panel(canvas: _Canvas, panel: Panel, top: float) -> None:
             )
             ys = bottom - np.clip((v - low) / span, 0, 1) * panel.height
             points = " ".join(f"{a:.1f} {b:.1f}" for a, b in zip(xs.tolist(), ys.tolist(), strict=True))
-            path.append(f"M{points}" if len(t) > 1 else f"M{points}h.5")
+            path.append(f"M{points}" if len(t) > 1 else f"M{points}m-1.5 0h3")  # a lone reading
         if path:
             out.append(f'<path class="{escape(trace.kind)}" d="{"".join(path)}"/>')
     taken: list[Box] = []

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchrunner.core.plan import Channel
-from benchrunner.report.balance import balance, energy
+from benchrunner.report.balance import LOAD, SOURCES, Balance, Term, balance, energy
+from benchrunner.report.power_sums import _places, _wh
 
 NAMES = ("grid.power", "pv.power", "battery_inverter.power", "load.power")
 TIMES = np.arange(0.0, 60.1, 0.5)
@@ -77,3 +78,21 @@ def test_a_step_of_a_load_stays_within_the_uncertainty_whenever_it_falls(
     assert term is not None
     assert term.uncertainty is not None
     assert abs(term.energy - watts * (60.0 - exact)) <= 1.7321 * term.uncertainty + 1e-6 * watts
+
+
+def test_a_row_is_shown_to_the_second_digit_of_its_uncertainty() -> None:
+    """All figures of a row to one place, however large the load: 113.6 beside 69.728 cannot be added up by eye."""
+    terms = {
+        name: Term(wh * 3600.0, 1.0)
+        for name, wh in zip((*SOURCES, LOAD), (0.0254, 69.7284, 43.9085, 113.625), strict=True)
+    }
+    row = Balance(terms, 0.0374 * 3600.0, 1.237 * 3600.0)
+    places = _places(row)
+    assert places == 1
+    assert [_wh(terms[n].energy, places) for n in (*SOURCES, LOAD)] == ["0.0", "69.7", "43.9", "113.6"]
+    assert _wh(row.residue or 0.0, places, "+") == "+0.0"
+    assert _wh(-0.001 * 3600.0, 1) == "0.0"
+    assert _places(Balance(terms, 0.0, 0.047 * 3600.0)) == 3
+    assert _places(Balance(terms, 0.0, 230.0 * 3600.0)) == 0
+    assert _places(Balance(terms, 0.0, None)) == 1
+    assert _places(Balance({}, None, None)) == 3

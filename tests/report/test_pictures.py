@@ -166,3 +166,14 @@ def test_the_margin_at_a_glance_has_the_value_on_the_right_side_of_its_limit() -
     assert "circle" not in margin_scale(None, None, 1.0, 2.0, "inconclusive")
     drawn(margin_scale(0.0, 0.0, 0.0, 0.0, "pass"))
     assert "nan" not in margin_scale(math.nan, math.nan, 1.0, math.inf, "pass")
+
+
+def test_a_lone_reading_is_seen() -> None:
+    """After a silence one reading alone, even the last: a dash of three pixels, not a hair's breadth at the edge."""
+    times = np.array([0.0, 1.0, 9.0])
+    drawn = stack([Panel("v", "V", (Trace(times, np.array([1.0, 1.2, 1.1]), gap=5.0),))], 0.0, 9.0, "says")
+    paths = [p.get("d", "") for p in ET.fromstring(drawn).iter() if p.get("class") == "trace"]
+    lone = re.search(r"M(\S+) \S+m-(\S+) 0h(\S+)$", paths[0])
+    assert lone is not None
+    x, back, along = map(float, lone.groups())
+    assert (x, back, along) == (WIDTH - RIGHT, 1.5, 3.0)
