@@ -26,7 +26,7 @@ def unb64(text: str) -> bytes:
 
 def table(raw: bytes) -> dict[str, Any]:
     """Columns as numpy arrays, decoded as each field's metadata says."""
-    found, columns = pq.read_table(pa.BufferReader(raw)), {}
+    found, columns = pq.read_table(pa.BufferReader(raw), use_threads=False), {}
     for field in found.schema:
         facts, column = field.metadata or {}, found.column(field.name).to_numpy()
         coding = facts.get(b"coding", b"plain")
