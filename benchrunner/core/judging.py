@@ -28,6 +28,8 @@ from benchrunner.procedure.running import GroupCheck, PlannedCheck, PlannedStep
 
 Check = dict[str, Any]
 _CLASSES = ("polled", "half-cycle", "waveform")
+INTEGRALS = ("energy", "charge")  # over the whole window, so that a late end adds to them
+TOTALS = ("total_above", "total_below")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,9 @@ class StepEvidence:
     states: tuple[
         Steady, ...
     ] = ()  # the steady states up to here, this step's last, where a check compares them
+    blank: float = (
+        0.0  # s for which the step's end may be late, since readings of what it waited for were missing
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,16 +261,37 @@ def _evaluate(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> _Va
         measured = spec.evaluate(data, check.arguments)
     except Exception as error:  # a measure's own fault must not stop the run that is being watched
         return _Value(note=f"the measure {check.measure!r} failed: {type(error).__name__}: {error}")
+    u, note = float(measured.u), str(measured.note)
+    late = 0.0 if on_wave else _late(check, evidence)
+    if late > 0.0:
+        u = math.hypot(u, late)
+        said = f"the step may have ended {evidence.blank:.3g} s late, for readings were missing: U is the wider for it"
+        note = f"{note}; {said}" if note else said
     known = plan.waveforms if on_wave else plan.channels
     evaluated = all(name in known and known[name].evaluated for name in (check.of, *data.others))
     return _Value(
         float(measured.value),
-        float(measured.u),
-        str(measured.note),
+        u,
+        note,
         evaluated,
         measured.at,
         measured.at_least,
     )
+
+
+def _late(check: PlannedCheck, evidence: StepEvidence) -> float:
+    """Standard uncertainty of what a late end of the step may have added to a sum over it (rectangular, JCGM 100, 4.3.7).
+
+    The most that can have come in that time: the largest reading in it, all of it long.
+    """
+    if evidence.blank <= 0.0 or check.measure not in (*INTEGRALS, *TOTALS):
+        return 0.0
+    most = 1.0
+    if check.measure in INTEGRALS:
+        there = evidence.tracks[check.of].between(evidence.end - 2.0 * evidence.blank, evidence.end).values
+        there = there[np.isfinite(there)]
+        most = float(np.abs(there).max()) if there.size else math.inf
+    return most * evidence.blank / ROOT_3
 
 
 def _states(plan: RunPlan, evidence: StepEvidence) -> Any:

@@ -303,7 +303,7 @@ class StepRun:
             states.append(steady_state(step.id, begin, now, self.tracks, self.desk.settings))
         evidence = StepEvidence(
             self._begin, self._held, self._since, now, self.tracks, stale, self._capture, self._no_capture,
-            tuple(states or ()),
+            tuple(states or ()), self._blank(),
         )  # fmt: skip
         self.checks.extend(judge_step(self.desk.plan, step, evidence))
         for check in self.checks:
@@ -336,12 +336,21 @@ class StepRun:
         person to answer."""
         if self.step.ask is not None:
             return math.nan
+        return max([self.desk.plan.tick, *self._periods().values(), self._blank()])
+
+    def _periods(self) -> dict[str, float]:
+        """The time between two readings of each channel that `until` looks at."""
         plan, where = self.desk.plan, self.desk.board.where
         names = [name for name in channels_of(self.step.until) if name in plan.channels]
-        periods = [max(where[name][0].period, plan.channels[name].update) for name in names]
+        return {name: max(where[name][0].period, plan.channels[name].update) for name in names}
+
+    def _blank(self) -> float:
+        """The longest time for which readings of what `until` looks at were missing, s; 0: none was."""
+        periods = self._periods()
         # times are those of readings, which scatter by less than a poll: only a missing one makes it longer
-        blanks = [self.tracks[name].blank for name in names if name in self.tracks]
-        return max([plan.tick, *periods, *(blank for blank in blanks if blank > 1.5 * max(periods))])
+        least = 1.5 * max(periods.values(), default=0.0)
+        blanks = (self.tracks[name].blank for name in periods if name in self.tracks)
+        return max((blank for blank in blanks if blank > least), default=0.0)
 
     def _follow_step(self) -> None:
         """Follow what the step's conditions and checks look at, and nothing else."""

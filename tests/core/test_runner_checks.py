@@ -354,3 +354,19 @@ def test_readings_that_were_missing_widen_what_is_known_of_the_time_it_took() ->
     assert one["verdict"] == "pass"
     off = one["value"] - there["value"]
     assert 3.0 < off <= one["uncertainty"]
+
+
+def test_a_sum_over_a_step_that_may_have_ended_late_is_the_less_certain() -> None:
+    """What came in while the step could not end is within U of what it would have been."""
+    until = above("load.power", 50.0, 1.0)
+    energy = check("drawn", "charge", "battery.current", low=-1000.0, high=1000.0)
+    step = PlannedStep(
+        "x", "X", do=(set_load(100.0),), until=until, at_most=20.0, if_not="fail", checks=(energy,)
+    )
+    there = by_id(run(plan(step)))["drawn"]
+    dark = world(load__power=lambda t, s: NAN if 1.0 < t < 6.0 else s.get("load.power", 0.0))
+    one = by_id(run(plan(step), world=dark))["drawn"]
+    off = abs(one["value"] - there["value"])
+    assert 30.0 < off <= one["uncertainty"] < 200.0
+    assert "late" in one["reason"] and "late" not in there["reason"]
+    assert there["uncertainty"] < 2.0
