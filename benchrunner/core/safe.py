@@ -4,7 +4,7 @@ A run ends in it, and a watchdog in another process may run it over links of its
 ticks go in (`feed`), orders and events come out. Each order is sent once, when its condition holds or `at_latest` has
 passed; the next follows when it is confirmed or its time is out, regardless; a missed one has its fallback sent. What
 then is not confirmed is tried again in rounds, loudly, for `rounds` seconds. A confirmation is the newest reading of
-the confirming channel, measured after the order was carried out; one that is contradicted later is taken back. It
+the confirming channel, measured wholly after the order was carried out; one that is contradicted later is taken back. It
 takes both: a switch that says "open" is not a meter that says "no current", and a meter that reads nothing may do so
 because the sun is down, while the contactor that could not be told, or is welded, stays closed. Where an order could
 not be given, a fallback that was carried out stands for it; where the instrument itself says that it stands
@@ -150,6 +150,9 @@ class SafeSequence:
 
     def _readings(self, reply: Readings) -> None:
         at = min(reply.at, self.now)
+        # A display is half its window and update old on average and twice that at worst: only what cannot have been
+        # measured before the order was carried out, not even in part, confirms it.
+        oldest = at - 2.0 * abs(reply.spread)
         for k, item in self._releases.get(reply.source, ()):
             if item.turn <= at and _good(reply, k) and abs(reply.values[k]) < item.step.when_below:
                 item.ready = True
@@ -157,9 +160,9 @@ class SafeSequence:
             if not item.sent <= at - abs(reply.spread) or not _good(reply, k):  # NaN: not sent yet
                 continue
             item.fits = item.in_range(reply.values[k])
-            if item.confirmed and item.fits and item.since() > at:
+            if item.confirmed and item.fits and item.since() > oldest:
                 continue  # the order was given once more; what was measured before it changes nothing
-            before, item.confirmed = item.confirmed, item.fits and item.since() <= at
+            before, item.confirmed = item.confirmed, item.fits and item.since() <= oldest
             if item.confirmed and not before:
                 self._say(item, "confirmed", f"{item.step.confirm} reads {reply.values[k]:.6g}")
             elif before and not item.confirmed:

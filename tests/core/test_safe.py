@@ -161,7 +161,11 @@ def test_a_reading_from_before_the_order_was_carried_out_confirms_nothing() -> N
     assert not sequence.ended
     sequence.feed(Readings(0.8, 0, 0.7, 0.8, (0.0, 0.0)))  # its window reaches back to before the order
     assert not sequence.ended
-    sequence.feed(Readings(0.9, 0, 0.7, 0.1, (0.0, 0.0)))
+    sequence.feed(
+        Readings(0.9, 0, 0.7, 0.1, (0.0, 0.0))
+    )  # a display that may be from 0.5 s on: before it too
+    assert not sequence.ended
+    sequence.feed(Readings(1.0, 0, 0.9, 0.1, (0.0, 0.0)))
     assert sequence.confirmed
 
 
