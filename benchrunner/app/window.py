@@ -188,10 +188,22 @@ class Window(QMainWindow):
         if name == "find":
             self.pages.setCurrentWidget(self.find_page)
             self.find_page.ports.setFocus()
+        else:
+            self.pages.setCurrentWidget(self.prepare if name == "prepare" else self.run_page)
+            if name == "prepare":
+                self.prepare.procedures.setFocus()
+        self._name_head()
+
+    def _name_head(self) -> None:
+        """What the head says while nothing runs: what is shown. Nothing is simulated about looking for instruments."""
+        shown, page = self.prepare.current_preview, self.pages.currentWidget()
+        if self.going or (self._run_page is not None and page is self._run_page):
             return
-        self.pages.setCurrentWidget(self.prepare if name == "prepare" else self.run_page)
-        if name == "prepare":
-            self.prepare.procedures.setFocus()
+        if page is not self.prepare:
+            self.header.name_run("Look for instruments", "", False)
+        elif shown is not None:
+            pairing = str(shown.prepared.get("pairing", ""))
+            self.header.name_run("Prepare a run", pairing, bool(shown.simulated))
 
     def follow(self, seconds: float) -> None:
         """Show the newest `seconds` of the run, or all of it for 0."""
@@ -405,11 +417,7 @@ class Window(QMainWindow):
             self.prepare.offer_keys(answer)
         elif name == "preview":
             self.prepare.take(answer)
-            if not self.going:
-                title = "" if self.pages.currentWidget() is self.prepare else answer.title
-                self.header.name_run(
-                    title or "Prepare a run", str(answer.prepared.get("pairing", "")), bool(answer.simulated)
-                )
+            self._name_head()
 
     # ---------------------------------------------------------------- inside
 

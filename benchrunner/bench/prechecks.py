@@ -270,7 +270,7 @@ def pass_gates(
             )
         elif gate == WIRING:
             what = f"no wiring proof holds for this bench card today: {found}"
-            mend = f"benchrunner run wiring-proof --bench {bench_name}; or --override {gate} --by NAME --why TEXT"
+            mend = f"benchrunner run wiring-proof --bench {bench_name} (wiring-proof-legs where it has legs or phases); or --override {gate} --by NAME --why TEXT"
             problems.append(Problem(f"{bench_name}: {gate}", what, mend))
         else:
             what = f"{CHECKS[gate].says}: {found}"

@@ -65,3 +65,14 @@ def test_everything_on_it_has_a_name_for_those_who_cannot_see_it(screen: Screen)
     for part in (page.ports, page.modbus, page.table, page.problems):
         assert part.accessibleName()
     assert all(button.text() for button in page.findChildren(QPushButton))
+
+
+def test_the_head_says_what_is_shown(screen: Screen) -> None:
+    """Nothing is simulated about looking for instruments, whatever bench is chosen for a run."""
+    window = screen.ready().window
+    assert window.header.simulated.isVisible() and window.header.title.text() == "Prepare a run"
+    window.show_page("find")
+    assert not window.header.simulated.isVisible()
+    assert window.header.title.text() == "Look for instruments" and window.header.pairing.text() == ""
+    window.show_page("prepare")
+    assert window.header.simulated.isVisible() and window.header.title.text() == "Prepare a run"
