@@ -210,7 +210,7 @@ def _speed_problems(request: RunRequest, bench: Bench) -> list[Problem]:
 
 
 def _answer_problems(request: RunRequest, order: RunningOrder) -> list[Problem]:
-    """An answer that no step asks for is most likely a slip in a step's name, which would leave its question open."""
+    """An answer that no step asks for, most likely a slip in a step's name; and a question that nobody is there to answer."""
     asked = [step.id for step in order.steps if step.ask is not None]
     known = {*asked, *(name.rsplit("/", 1)[-1] for name in asked)}
     mend = (
@@ -218,11 +218,22 @@ def _answer_problems(request: RunRequest, order: RunningOrder) -> list[Problem]:
         if asked
         else "leave --answers out: no step of it asks anything"
     )
-    return [
+    problems = [
         Problem(f"--answers: {name}", "no step of that name asks anything", mend)
         for name in request.answers
         if name not in known
     ]
+    if not request.attended:
+        problems += [
+            Problem(
+                f"step {name}",
+                "asks a question, and there is neither a person at the terminal nor an answer to it",
+                f'run it at a terminal, or give --answers FILE with a line {name.rsplit("/", 1)[-1]} = "..."',
+            )
+            for name in asked
+            if not {name, name.rsplit("/", 1)[-1]} & set(request.answers)
+        ]
+    return problems
 
 
 def _gate_problems(request: RunRequest, bench: Bench) -> list[Problem]:

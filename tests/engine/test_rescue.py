@@ -210,10 +210,22 @@ def test_an_answer_to_one_question_is_not_taken_for_the_next(trial: Trial, tmp_p
 def test_a_prepared_answer_that_does_not_fit_is_given_once(trial: Trial, tmp_path: Path) -> None:
     path = tmp_path / "asking.toml"
     path.write_text(ASKING)
-    ended = trial.run(str(path), answers={"first": "perhaps"}, speed=10.0)
+    ended = trial.run(str(path), answers={"first": "perhaps", "second": "yes"}, speed=10.0)
     assert ended["exit"] == 4
     answers = [item for _, item in Record.open(ended["record"]).inputs() if type(item).__name__ == "Answer"]
     assert len(answers) == 1
+
+
+@pytest.mark.parametrize("answers", [{}, {"first": "yes"}])
+def test_a_question_that_nobody_can_answer_is_refused_beforehand(
+    trial: Trial, tmp_path: Path, answers: dict[str, str]
+) -> None:
+    path = tmp_path / "asking.toml"
+    path.write_text(ASKING)
+    ended = trial.run(str(path), answers=answers)
+    assert ended["exit"] == 2 and ended["safe"] == "not needed"
+    assert "second" in ended["problems"][-1]["where"] and "--answers" in ended["problems"][-1]["mend"]
+    assert len(ended["problems"]) == 2 - len(answers)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
