@@ -109,6 +109,11 @@ def single_diode(array: PvArray) -> dict[str, float]:
     )
 
 
+def load() -> None:
+    """Load what solves the array now. Where time runs, the first sun that no table is kept of must not wait for it."""
+    import scipy.optimize  # noqa: F401
+
+
 @lru_cache(maxsize=512)
 def _solve(array: PvArray, irradiance: float, temperature: float) -> tuple[float, float, Array]:
     """Maximum power, its voltage, and the voltage at even shares of it (on the high side), for the whole array."""

@@ -20,7 +20,7 @@ import numpy.typing as npt
 from benchrunner.sim.compiled import cache_folder
 
 Array = npt.NDArray[np.float64]
-MOST = 500  # tables kept; fitting a twin goes through more and need not leave them all behind
+MOST = 500  # tables kept; those not used for longest make room
 
 
 def kept(
@@ -40,15 +40,31 @@ def kept(
         if place.stat().st_size <= 256 + 8 * int(np.prod(shape)):
             found = np.load(place, allow_pickle=False)
             if found.shape == shape and found.dtype == np.float64 and np.isfinite(found).all():
+                with contextlib.suppress(OSError):
+                    os.utime(place)  # what is used stays
                 return np.ascontiguousarray(found)
     made = np.ascontiguousarray(work_out(), dtype=np.float64)
     with contextlib.suppress(OSError):
-        if len(os.listdir(folder)) < MOST:
-            handle, draft = tempfile.mkstemp(dir=folder, suffix=".new")
-            with os.fdopen(handle, "wb") as stream:
-                np.save(stream, made, allow_pickle=False)
-            os.replace(draft, place)
+        _make_room(folder)
+        handle, draft = tempfile.mkstemp(dir=folder, suffix=".new")
+        with os.fdopen(handle, "wb") as stream:
+            np.save(stream, made, allow_pickle=False)
+        os.replace(draft, place)
     return made
+
+
+def _make_room(folder: Path) -> None:
+    """Take away a quarter of a full folder, what was not used for longest. Another process may do the same meanwhile."""
+    files = list(folder.iterdir())
+    if len(files) < MOST:
+        return
+    by_use: list[tuple[float, Path]] = []
+    for path in files:
+        with contextlib.suppress(OSError):
+            by_use.append((path.stat().st_mtime, path))
+    for _, path in sorted(by_use)[: max(1, len(files) - MOST * 3 // 4)]:
+        with contextlib.suppress(OSError):
+            path.unlink()
 
 
 @lru_cache(maxsize=1)

@@ -1,5 +1,7 @@
 """Tables kept between runs: the same to the last bit, worked out anew where the file is not as it should be."""
 
+import os
+
 import numpy as np
 import pytest
 
@@ -71,6 +73,25 @@ def test_no_more_than_a_bound_is_kept(folder, monkeypatch):
     for k in range(5):
         ask(Source(), of=k)
     assert len(list(folder.iterdir())) == 2
+
+
+def test_a_full_folder_makes_room_for_what_is_new_and_keeps_what_is_used(folder, monkeypatch):
+    """A folder that only fills up would let every run load pvlib again, and a served bench fall silent meanwhile."""
+    monkeypatch.setattr(kept, "MOST", 8)
+    used = Source()
+    ask(used, of="used")
+    for k in range(30):
+        for path in (
+            folder.iterdir()
+        ):  # a clock of files may be coarse: all else is older than what is asked for next
+            os.utime(path, (path.stat().st_atime, path.stat().st_mtime - 10.0))
+        ask(Source(), of=k)
+        ask(used, of="used")
+    assert used.times == 1
+    newest = Source()
+    ask(newest, of=29)
+    assert newest.times == 0
+    assert len(list(folder.iterdir())) <= 8
 
 
 def test_the_plants_own_tables_are_kept_to_the_last_bit(folder):

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchrunner.errors import Problem, Refused
+from benchrunner.sim import array
 from benchrunner.sim.emulators import build
 from benchrunner.sim.emulators.base import Emulator
 from benchrunner.sim.emulators.lines import LineReader
@@ -84,7 +85,8 @@ class Server:
         self.clock.restart(float(self.plant.now))
 
     def _warm(self) -> None:
-        """Compile what is compiled at first use now: on a machine that never did, that takes longer than time-outs."""
+        """Compile and load what is compiled and loaded at first use now: on a machine that never did, that takes longer than time-outs."""
+        array.load()
         plant = self._plant_from(self.seed, dict(self.begin_in))
         plant.advance(1.0)
         for emulator in build(self.bench, plant, self.seed).values():
