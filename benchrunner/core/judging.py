@@ -265,8 +265,8 @@ def _evaluate(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> _Va
     late = 0.0 if on_wave else _late(check, evidence)
     if late > 0.0:
         u = math.hypot(u, late)
-        said = f"the step may have ended {evidence.blank:.3g} s late, for readings were missing: U is the wider for it"
-        note = f"{note}; {said}" if note else said
+        why = f"the step may have ended {evidence.blank:.3g} s late, for readings were missing: U is the wider for it"
+        note = f"{note}; {why}" if note else why
     known = plan.waveforms if on_wave else plan.channels
     evaluated = all(name in known and known[name].evaluated for name in (check.of, *data.others))
     return _Value(

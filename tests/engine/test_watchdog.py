@@ -303,16 +303,16 @@ def test_the_command_line_says_what_the_watchdog_did_and_ends_with_its_exit_code
     assert "benchrunner recover" in rest
 
 
+def in_a_session_of_its_own(one: Trial) -> "subprocess.Popen[str]":
+    """The command, as a terminal starts it: a group of processes that can be signalled as one."""
+    return subprocess.Popen(
+        command(one), cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+    )  # fmt: skip
+
+
 def test_ctrl_c_to_the_whole_group_is_an_operators_stop(trial: Callable[..., Trial]) -> None:
     one = trial()
-    process = subprocess.Popen(
-        command(one),
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        start_new_session=True,
-    )
+    process = in_a_session_of_its_own(one)
     wait_for_hold(process)
     one.since = time.monotonic()
     os.killpg(process.pid, signal.SIGINT)
@@ -325,14 +325,7 @@ def test_ctrl_c_to_the_whole_group_is_an_operators_stop(trial: Callable[..., Tri
 
 def test_with_the_terminal_and_the_engine_gone_the_watchdog_still_acts(trial: Callable[..., Trial]) -> None:
     one = trial()
-    process = subprocess.Popen(
-        command(one),
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        start_new_session=True,
-    )
+    process = in_a_session_of_its_own(one)
     wait_for_hold(process)
     one.since = time.monotonic()
     engine = engine_of(process.pid)

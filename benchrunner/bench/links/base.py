@@ -102,15 +102,19 @@ class Link:
         """Holding registers (Modbus function 3), read at once. Raises `LinkError`."""
         with self._lock:
             self._ready()
-            try:
-                registers = self._read_registers(address, count)
-                if len(registers) != count:
-                    raise ValueError(f"{len(registers)} registers came instead of {count}")
-            except Exception as error:
-                raise self._failed(f"registers {address}..{address + count - 1}".encode(), error) from error
-            if not self._proving:
-                self._misses = 0
-            return registers
+            return self._counted_registers(address, count)
+
+    def _counted_registers(self, address: int, count: int) -> list[int]:
+        """What was read of an open link, as many as were asked for."""
+        try:
+            registers = self._read_registers(address, count)
+            if len(registers) != count:
+                raise ValueError(f"{len(registers)} registers came instead of {count}")
+        except Exception as error:
+            raise self._failed(f"registers {address}..{address + count - 1}".encode(), error) from error
+        if self._misses and not self._proving:
+            self._misses = 0
+        return registers
 
     def registers_there(self, address: int, count: int) -> list[int] | None:
         """As `read_registers`, but None where the device answers that it has none there. Raises `LinkError`."""

@@ -109,15 +109,7 @@ class MemoryRegisters(Link):
         """As `Link.read_registers`, without the lock that no second thread needs."""
         if not self._is_open and not self._proving:
             self.open()
-        try:
-            registers = self._read_registers(address, count)
-            if len(registers) != count:
-                raise ValueError(f"{len(registers)} registers came instead of {count}")
-        except Exception as error:
-            raise self._failed(f"registers {address}..{address + count - 1}".encode(), error) from error
-        if self._misses and not self._proving:
-            self._misses = 0
-        return registers
+        return self._counted_registers(address, count)
 
     def _read_registers(self, address: int, count: int) -> list[int]:
         registers = self._emulator.read_registers(self._unit, address, count)

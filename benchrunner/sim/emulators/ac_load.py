@@ -7,8 +7,8 @@ motor that starts as its power is set. `FETCh?` -> voltage, current, power.
 """
 
 from collections.abc import Iterable
-from functools import partial
 
+from benchrunner.sim.emulators import beside
 from benchrunner.sim.emulators.base import ScpiEmulator, readings
 from benchrunner.sim.emulators.metering import Plant
 from benchrunner.sim.emulators.options import Options
@@ -18,8 +18,7 @@ from benchrunner.sim.emulators.scpi import Command
 HEADERS = {"voltage": ":VOLTage[:AC]", "current": ":CURRent[:AC]", "power": ":POWer[:AC]"}
 NOMINAL = 230.0  # V, unless the card says otherwise (`nominal_voltage`)
 SINE = 1.5  # crest factors up to here are drawn as a sine (1.414)
-# header -> setting of the plant, range, unit, places behind the point
-BESIDE: dict[str, tuple[str, float, float, str, int]] = {
+BESIDE: beside.Beside = {
     "POWer:FIRSt": ("load.power_l1", 0.0, 1e5, "W", 1),
     "POWer:SECond": ("load.power_l2", 0.0, 1e5, "W", 1),
     "POWer:THIRd": ("load.power_l3", 0.0, 1e5, "W", 1),
@@ -61,23 +60,14 @@ class AcLoad(ScpiEmulator):
             Command("[SOURce]:CURRent[:LEVel]?", lambda: f"{self.current:.3f}"),
             Command("[SOURce]:CURRent:CREStfactor", self._set_crest, Number(low=1.4, high=3.5)),
             Command("[SOURce]:CURRent:CREStfactor?", lambda: f"{self.crest:.2f}"),
-            *self._beside(),
+            *beside.commands(BESIDE, self.plant, self._press_beside),
             Command("INPut[:STATe]", self._switch, Switch()),
             Command("INPut[:STATe]?", lambda: str(int(self.on))),
         ]
 
-    def _beside(self) -> Iterable[Command]:
-        for header, (setting, low, high, unit, places) in BESIDE.items():
-            kept = partial(self._press_beside, setting, places)
-            yield Command(f"[SOURce]:{header}", kept, Number(low=low, high=high, unit=unit))
-            yield Command(f"[SOURce]:{header}?", partial(self._ask_beside, setting, places))
-
-    def _press_beside(self, setting: str, places: int, value: float) -> None:
+    def _press_beside(self, setting: str, value: float) -> None:
         self._given_beside.add(setting)
-        self.press(setting, round(value, places))
-
-    def _ask_beside(self, setting: str, places: int) -> str:
-        return f"{self.plant.setting(setting):.{places}f}"
+        self.press(setting, value)
 
     def reset(self) -> None:
         for setting in sorted(self._given_beside):

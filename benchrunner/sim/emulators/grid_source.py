@@ -6,8 +6,8 @@ that runs inside the source (`EXCursion`): sag, swell, ramp.
 
 from collections.abc import Iterable
 from dataclasses import replace
-from functools import partial
 
+from benchrunner.sim.emulators import beside
 from benchrunner.sim.emulators.base import ScpiEmulator, readings
 from benchrunner.sim.emulators.grid_programs import GridProgram
 from benchrunner.sim.emulators.metering import Plant
@@ -15,8 +15,7 @@ from benchrunner.sim.emulators.options import Options
 from benchrunner.sim.emulators.parameters import Number
 from benchrunner.sim.emulators.scpi import Command
 
-# header -> setting of the plant, range, unit, places behind the point
-BESIDE: dict[str, tuple[str, float, float, str, int]] = {
+BESIDE: beside.Beside = {
     "VOLTage:FIRSt": ("grid.voltage_l1", 0.0, 500.0, "V", 2),
     "VOLTage:SECond": ("grid.voltage_l2", 0.0, 500.0, "V", 2),
     "VOLTage:THIRd": ("grid.voltage_l3", 0.0, 500.0, "V", 2),
@@ -50,22 +49,13 @@ class GridSource(ScpiEmulator):
             Command("[SOURce]:FREQuency?", lambda: f"{self.frequency:.3f}"),
             Command("[SOURce]:FREQuency:SLEW", self._set_rate, Number(low=0.0, high=20.0)),
             Command("[SOURce]:FREQuency:SLEW?", lambda: f"{self.rate:.2f}"),
-            *self._beside(),
+            *beside.commands(BESIDE, self.plant, self._press_beside),
             *self.program.commands(),
         ]
 
-    def _beside(self) -> Iterable[Command]:
-        for header, (setting, low, high, unit, places) in BESIDE.items():
-            kept = partial(self._press_beside, setting, places)
-            yield Command(f"[SOURce]:{header}", kept, Number(low=low, high=high, unit=unit))
-            yield Command(f"[SOURce]:{header}?", partial(self._ask_beside, setting, places))
-
-    def _press_beside(self, setting: str, places: int, value: float) -> None:
+    def _press_beside(self, setting: str, value: float) -> None:
         self.program.end()
-        self.press(setting, round(value, places))
-
-    def _ask_beside(self, setting: str, places: int) -> str:
-        return f"{self.plant.setting(setting):.{places}f}"
+        self.press(setting, value)
 
     def reset(self) -> None:
         self.program.end()

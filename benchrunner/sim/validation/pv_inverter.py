@@ -42,6 +42,14 @@ def card(**over: Any) -> "PairingCard":
     return read.model_copy(update={"pv_inverter": read.pv_inverter.model_copy(update=over)})
 
 
+def american_droop(response_time: float) -> "PairingCard":
+    """IEEE 1547-2018, table 24: dead band 36 mHz, 5 % droop, with trips far away."""
+    return card(
+        profile="grid", grid_start=60.036, grid_zero=63.036, grid_trip=65.0, trip_low=40.0, reference="droop",
+        response_time=response_time,
+    )  # fmt: skip
+
+
 class Alone:
     """One PV inverter on a bus whose voltage and frequency are prescribed. Everything happens in steps of 5 ms."""
 
@@ -111,15 +119,7 @@ def curves() -> Iterator[Row]:
 
 def on_the_curve() -> Iterator[Row]:
     """The kernel's own steady power, after its response time."""
-    droop = card(
-        profile="grid",
-        grid_start=60.036,
-        grid_zero=63.036,
-        grid_trip=65.0,
-        trip_low=40.0,
-        reference="droop",
-        response_time=0.3,
-    )
+    droop = american_droop(response_time=0.3)
     for name in ("FW-05", "FW-06", "FW-07"):
         case = published()[name]
         alone = Alone(droop, 60.0).hold(2.0, 60.0).hold(8.0, case["input"]["f_Hz"])
@@ -129,15 +129,7 @@ def on_the_curve() -> Iterator[Row]:
 def response() -> Iterator[Row]:
     """IEEE 1547-2018, 3.1: 90 % of the final change after the response time; FW-14: a first-order lag in between."""
     case = published()["FW-14"]
-    pairing = card(
-        profile="grid",
-        grid_start=60.036,
-        grid_zero=63.036,
-        grid_trip=65.0,
-        trip_low=40.0,
-        reference="droop",
-        response_time=5.0,
-    )
+    pairing = american_droop(response_time=5.0)
     alone = Alone(pairing, 60.0).hold(2.0, 60.0)
     begin = alone.time
     final = 1.0 - 0.321333
