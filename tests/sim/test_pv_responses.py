@@ -9,50 +9,13 @@ import numpy as np
 import pytest
 
 from benchrunner.cards.pairing import FurtherTrips, VoltVar, VoltWatt
-from benchrunner.sim.kernel.pv_inverter import control_pv
 from benchrunner.sim.layout import KIND, PV_MODE, Q, V, W
-from benchrunner.sim.parameters import pv_parameters
-
-STEP = 0.005
+from benchrunner.sim.validation.pv_inverter import Alone
 
 
-class Bench:
+def alone(card, sun=5000.0, on=True, **twin):
     """One PV inverter by itself on a bus whose voltage and frequency the test sets."""
-
-    def __init__(self, card, sun=5000.0, on=True, **twin):
-        twin = {"frequency_delay": 0.0, "frequency_window": 0.02, **twin}
-        card = card.model_copy(update={"twin": card.twin.model_copy(update=twin)})
-        self.q = pv_parameters(card)[0]
-        self.y, self.w, self.event = np.zeros(len(V._fields)), np.zeros(len(W._fields)), np.zeros(6)
-        self.w[W.p_array] = sun
-        self.events, self.time = [], 0.0
-        y = self.y
-        y[V.recovery] = y[V.limit] = y[V.lowest] = y[V.volt_limit] = 1.0
-        y[V.v], y[V.f], y[V.f_late] = self.q[Q.v_rated], 60.0, 60.0
-        if on:
-            y[V.mode], y[V.ramp], y[V.available] = PV_MODE.on, 1.0, min(sun, self.q[Q.rated])
-
-    def hold(self, seconds, frequency=50.0, volts=1.0):
-        """Hold the bus there; volts per unit."""
-        voltage = volts * self.q[Q.v_rated]
-        for _ in range(round(seconds / STEP)):
-            if control_pv(
-                self.y, self.q, self.w, self.event, frequency, frequency, voltage, voltage, voltage, STEP
-            ):
-                self.events.append((self.time, int(self.event[1]), float(self.event[2])))
-            self.y[V.power] = self.y[V.current] * self.q[Q.phases] * voltage
-            self.y[V.reactive_power] = self.y[V.reactive_current] * self.q[Q.phases] * voltage
-            self.time += STEP
-        return self
-
-    @property
-    def share(self):
-        return self.y[V.power] / self.q[Q.rated]
-
-    def set_bus(self, frequency, volts):
-        self.y[V.f] = self.y[V.f_late] = frequency
-        self.y[V.v] = volts * self.q[Q.v_rated]
-        return self
+    return Alone(card, 60.0, on, sun, **twin)
 
 
 def australian(card, vectors, **over):
@@ -70,7 +33,7 @@ def australian(card, vectors, **over):
 def test_latching_holds_the_lowest_until_release(card, vectors):
     """FW-29: power holds the lowest value reached until the frequency has fallen below the release."""
     case = vectors("frequency-power")["FW-29"]
-    bench = Bench(australian(card, vectors), sun=6000.0).set_bus(50.0, 1.0).hold(1.0)
+    bench = alone(australian(card, vectors), sun=6000.0).set_bus(50.0, 1.0).hold(1.0)
     full = bench.share
     found = [bench.hold(5.0, f).share / full for f in case["input"]["f_sequence_Hz"][:-1]]
     assert found == pytest.approx(case["expected"][:-1], abs=2e-3)
@@ -80,7 +43,7 @@ def test_latching_holds_the_lowest_until_release(card, vectors):
 
 def test_release_ramps_at_its_rate(card, vectors):
     """FW-23: 16.67 % of rated power a minute."""
-    bench = Bench(australian(card, vectors), sun=6000.0).set_bus(50.0, 1.0).hold(1.0).hold(5.0, 51.5)
+    bench = alone(australian(card, vectors), sun=6000.0).set_bus(50.0, 1.0).hold(1.0).hold(5.0, 51.5)
     bench.hold(2.0, 50.0)
     before = bench.share
     bench.hold(60.0, 50.0)
@@ -88,7 +51,7 @@ def test_release_ramps_at_its_rate(card, vectors):
 
 
 def test_without_latching_power_follows_back(card, vectors):
-    bench = Bench(australian(card, vectors, latching=False, recovery_time=0.0), sun=6000.0)
+    bench = alone(australian(card, vectors, latching=False, recovery_time=0.0), sun=6000.0)
     bench.set_bus(50.0, 1.0).hold(1.0).hold(5.0, 51.0).hold(5.0, 50.5)
     assert bench.share == pytest.approx(0.857143, abs=2e-3)  # FW-25
 
@@ -109,20 +72,20 @@ def test_volt_var_goes_through_its_points(card):
         (1.05, -0.22),
         (1.08, -0.44),
     ):
-        bench = Bench(made).set_bus(50.0, volts).hold(8.0, 50.0, volts)
+        bench = alone(made).set_bus(50.0, volts).hold(8.0, 50.0, volts)
         assert bench.y[V.reactive_power] / bench.q[Q.apparent] == pytest.approx(expected, abs=2e-3), volts
 
 
 def test_volt_var_takes_its_response_time(card):
     """Response time: 90 % of the final change (IEEE 1547-2018, 3.1)."""
     made = card(pv_inverter={"volt_var": VoltVar(response_time="5.0 s"), "rated_apparent_power": 6000.0})
-    bench = Bench(made).set_bus(50.0, 1.08).hold(5.0, 50.0, 1.08)
+    bench = alone(made).set_bus(50.0, 1.08).hold(5.0, 50.0, 1.08)
     assert bench.y[V.reactive_power] / bench.q[Q.apparent] == pytest.approx(-0.44 * 0.9, abs=2e-3)
 
 
 def test_vars_go_before_watts(card):
     made = card(pv_inverter={"volt_var": VoltVar(response_time="0.5 s"), "rated_apparent_power": 5000.0})
-    bench = Bench(made, sun=7000.0).set_bus(50.0, 1.08).hold(8.0, 50.0, 1.08)
+    bench = alone(made, sun=7000.0).set_bus(50.0, 1.08).hold(8.0, 50.0, 1.08)
     assert bench.y[V.reactive_power] == pytest.approx(-0.44 * 5000, rel=2e-3)
     assert bench.y[V.power] == pytest.approx(5000 * math.sqrt(1 - 0.44**2), rel=2e-3)
 
@@ -131,7 +94,7 @@ def test_volt_watt(card):
     """IEEE 1547-2018, 5.4.2, table 10 (from memory): full at 1.06, 20 % at 1.10, a straight line between."""
     made = card(pv_inverter={"volt_watt": VoltWatt(response_time="0.5 s"), "trip_voltage_high": 300.0})
     for volts, expected in ((1.0, 1.0), (1.06, 1.0), (1.08, 0.6), (1.10, 0.2), (1.12, 0.2)):
-        bench = Bench(made, sun=7000.0).set_bus(50.0, volts).hold(8.0, 50.0, volts)
+        bench = alone(made, sun=7000.0).set_bus(50.0, volts).hold(8.0, 50.0, volts)
         assert bench.share == pytest.approx(expected, abs=2e-3), volts
 
 
@@ -168,7 +131,7 @@ def test_voltage_trips_of_category_three(card, vectors):
     """TR-15: constant voltage for a time: trips or not (IEEE 1547-2018, table 13)."""
     case = vectors("trip-ride-through")["TR-15"]
     for given, expected in zip(case["input"], case["expected"], strict=True):
-        bench = Bench(category(card, vectors, "TR-03"), voltage_window=0.005).hold(1.0, 60.0)
+        bench = alone(category(card, vectors, "TR-03"), voltage_window=0.005).hold(1.0, 60.0)
         bench.hold(given["T_s"], 60.0, given["V"])
         assert any(kind == KIND.pv_trip for _, kind, _ in bench.events) is expected, given
 
@@ -177,7 +140,7 @@ def test_frequency_trips(card, vectors):
     """TR-16 (IEEE 1547-2018, tables 18 and 19)."""
     case = vectors("trip-ride-through")["TR-16"]
     for given, expected in zip(case["input"], case["expected"], strict=True):
-        bench = Bench(category(card, vectors, "TR-03"), frequency_window=0.005).hold(1.0, 60.0)
+        bench = alone(category(card, vectors, "TR-03"), frequency_window=0.005).hold(1.0, 60.0)
         bench.hold(given["T_s"], given["f"])
         assert any(kind == KIND.pv_trip for _, kind, _ in bench.events) is expected, given
 
@@ -188,7 +151,7 @@ def test_each_level_clears_in_its_time(card, vectors, row):
     levels = vectors("trip-ride-through")[row]["expected"]
     for name, (volts, seconds) in levels.items():
         beyond = volts + (0.01 if name.startswith("OV") else -0.01)
-        bench = Bench(category(card, vectors, row), voltage_window=0.005).hold(1.0, 60.0)
+        bench = alone(category(card, vectors, row), voltage_window=0.005).hold(1.0, 60.0)
         bench.hold(seconds + 0.5, 60.0, beyond)
         trips = [t - 1.0 for t, kind, _ in bench.events if kind == KIND.pv_trip]
         assert trips, name
@@ -212,7 +175,7 @@ def test_enter_service_waits_for_its_window(card, vectors):
     """TR-13 (IEEE 1547-2018, 4.10)."""
     case = vectors("trip-ride-through")["TR-13"]
     for given, expected in zip(case["input"], case["expected"], strict=True):
-        bench = Bench(american(card, vectors), on=False, voltage_window=0.005)
+        bench = alone(american(card, vectors), on=False, voltage_window=0.005)
         bench.set_bus(given["f"], given["V"])
         bench.hold(min(given["t_s"], 400.0), given["f"], given["V"])
         assert bool(bench.y[V.mode] == PV_MODE.on) is expected, given
@@ -221,7 +184,7 @@ def test_enter_service_waits_for_its_window(card, vectors):
 def test_enter_service_ramps(card, vectors):
     """TR-14: a straight line over 300 s."""
     case = vectors("trip-ride-through")["TR-14"]
-    bench = Bench(american(card, vectors), sun=7000.0, on=False).set_bus(60.0, 1.0).hold(300.01, 60.0)
+    bench = alone(american(card, vectors), sun=7000.0, on=False).set_bus(60.0, 1.0).hold(300.01, 60.0)
     found = [bench.share]
     for first, then in zip(case["input"]["t_s"], case["input"]["t_s"][1:], strict=False):
         found.append(bench.hold(then - first, 60.0).share)
@@ -231,17 +194,17 @@ def test_enter_service_ramps(card, vectors):
 def test_faint_light_ends_in_starting_again_and_again(card):
     """At dawn the array wakes it and cannot carry it: it enters service, gives up, waits and enters again (common practice)."""
     made = card(pv_inverter={"enter_service_delay": 20.0})
-    bench = Bench(made, sun=45.0, on=False, hold_power=60.0, hold_time=10.0).set_bus(50.0, 1.0).hold(200.0)
+    bench = alone(made, sun=45.0, on=False, hold_power=60.0, hold_time=10.0).set_bus(50.0, 1.0).hold(200.0)
     joined = [t for t, kind, _ in bench.events if kind == KIND.pv_connect]
     left = [t for t, kind, cause in bench.events if kind == KIND.pv_trip and cause == 5.0]
     assert len(joined) >= 5 and len(left) >= 5
     assert np.diff(joined) == pytest.approx(np.full(len(joined) - 1, 30.0), abs=0.1)
-    brighter = Bench(made, sun=200.0, on=False, hold_power=60.0).set_bus(50.0, 1.0).hold(200.0)
+    brighter = alone(made, sun=200.0, on=False, hold_power=60.0).set_bus(50.0, 1.0).hold(200.0)
     assert [kind for _, kind, _ in brighter.events] == [KIND.pv_connect]
 
 
 def test_night_puts_it_to_sleep(card):
-    bench = Bench(card(), sun=3000.0).set_bus(50.0, 1.0).hold(1.0)
+    bench = alone(card(), sun=3000.0).set_bus(50.0, 1.0).hold(1.0)
     bench.w[W.p_array] = 0.0
     bench.hold(1.0)
     assert bench.y[V.mode] == PV_MODE.asleep and bench.y[V.current] == 0.0

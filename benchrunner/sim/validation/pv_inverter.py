@@ -60,28 +60,37 @@ class Alone:
         pairing = pairing.model_copy(update={"twin": pairing.twin.model_copy(update=twin)})
         self.q = pv_parameters(pairing)[0]
         self.y, self.w, self.event = np.zeros(len(V._fields)), np.zeros(len(W._fields)), np.zeros(6)
-        self.w[W.p_array], self.time, self.tripped_at = sun, 0.0, math.nan
+        self.w[W.p_array], self.time = sun, 0.0
+        self.events: list[tuple[float, int, float]] = []  # when, kind, cause
         y = self.y
         y[V.recovery] = y[V.limit] = y[V.lowest] = y[V.volt_limit] = 1.0
         y[V.v], y[V.f], y[V.f_late] = self.q[Q.v_rated], nominal, nominal
         if on:
             y[V.mode], y[V.ramp], y[V.available] = PV_MODE.on, 1.0, min(sun, self.q[Q.rated])
 
-    def hold(self, seconds: float, frequency: float, volts: float = 1.0) -> "Alone":
+    def set_bus(self, frequency: float, volts: float) -> "Alone":
+        """Let it have measured this for long (volts per unit)."""
+        self.y[V.f] = self.y[V.f_late] = frequency
+        self.y[V.v] = volts * self.q[Q.v_rated]
+        return self
+
+    def hold(self, seconds: float, frequency: float = 50.0, volts: float = 1.0) -> "Alone":
         """Hold frequency and voltage (per unit)."""
         voltage = volts * self.q[Q.v_rated]
         for _ in range(round(seconds / STEP)):
-            if (
-                control_pv(
-                    self.y, self.q, self.w, self.event, frequency, frequency, voltage, voltage, voltage, STEP
-                )
-                and int(self.event[1]) == KIND.pv_trip
-                and math.isnan(self.tripped_at)
+            if control_pv(
+                self.y, self.q, self.w, self.event, frequency, frequency, voltage, voltage, voltage, STEP
             ):
-                self.tripped_at = self.time
+                self.events.append((self.time, int(self.event[1]), float(self.event[2])))
             self.y[V.power] = self.y[V.current] * self.q[Q.phases] * voltage
+            self.y[V.reactive_power] = self.y[V.reactive_current] * self.q[Q.phases] * voltage
             self.time += STEP
         return self
+
+    @property
+    def tripped_at(self) -> float:
+        """When it first tripped, s; NaN: never."""
+        return next((time for time, kind, _ in self.events if kind == KIND.pv_trip), math.nan)
 
     @property
     def share(self) -> float:
@@ -218,8 +227,7 @@ def enters() -> Iterator[Row]:
     case = published()["TR-13"]
     for given, expected in zip(case["input"], case["expected"], strict=True):
         alone = Alone(pairing, 60.0, on=False)
-        alone.y[V.v], alone.y[V.f] = given["V"] * 230.0, given["f"]
-        alone.hold(min(given["t_s"], 400.0), given["f"], given["V"])
+        alone.set_bus(given["f"], given["V"]).hold(min(given["t_s"], 400.0), given["f"], given["V"])
         where = f"TR-13: {given['V']} pu, {given['f']} Hz for {given['t_s']:g} s: enters service"
         yield Row(
             where, float(alone.y[V.mode] == PV_MODE.on), float(expected), 0.0, "yes = 1", case["source"]
