@@ -25,7 +25,6 @@ from benchrunner import units
 from benchrunner.cards import reading
 from benchrunner.cards.quantities import si
 from benchrunner.cards.reading import Document, Mended
-from benchrunner.errors import Problem, Refused
 
 EXPECTED_IRRADIANCE = 900.0  # W/m^2, for pairing.expected_pv_power
 STANDARD_IRRADIANCE = 1000.0  # W/m^2, of standard test conditions (IEC 60904-3), cells at 25 degC
@@ -575,10 +574,6 @@ class PairingCard(Part):
                   "bus frequency above all that the battery inverter is set to"),
         )  # fmt: skip
 
-    def supported(self) -> Problem | None:
-        """Why a run on the simulated bench is refused for this card, or None."""
-        return None
-
 
 def _units_of(part: type[BaseModel]) -> dict[str, str]:
     """Key -> SI unit of each quantity of a part (single ones, not windows)."""
@@ -728,14 +723,7 @@ def _phase_ratings(card: PairingCard) -> dict[str, float]:
     return found
 
 
-def refuse_unsupported(card: PairingCard) -> None:
-    """Raise `Refused` where the simulated bench does not carry this pairing."""
-    problem = card.supported()
-    if problem is not None:
-        raise Refused(problem)
-
-
 __all__ = [
     "ArrayPart", "BatteryInverterPart", "BatteryPart", "Connection", "DcChargerPart", "DcPv", "FurtherPv", "PairingCard", "PvInverterPart", "TwinPart",
-    "fit_pairing", "preflight", "read_pairing", "refuse_unsupported",
+    "fit_pairing", "preflight", "read_pairing",
 ]  # fmt: skip

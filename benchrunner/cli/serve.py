@@ -81,9 +81,6 @@ def call(options: argparse.Namespace) -> int:
             raise Refused(Problem(f"--start {given}", error.what, error.mend)) from error
     bench = read_bench(find_kind(options.bench, "bench card"))
     pairing = read_pairing(find_kind(options.pairing, "pairing card"))
-    unsupported = pairing.supported()
-    if unsupported:
-        raise Refused(unsupported)
     base = options.port_base
     if base == 0:
         from benchrunner.sim.served.free import free_base

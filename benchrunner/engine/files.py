@@ -51,10 +51,7 @@ def check_any(path: Path, pairing: str = "") -> tuple[list[Problem], str, list[s
     document = load(path)
     kind = kind_of(document)
     if kind == "pairing card":
-        card = read_pairing(path)
-        unsupported = card.supported()
-        later = [f"not simulated yet: {unsupported.what}"] if unsupported else []
-        return [], kind, [*preflight(card), *later]
+        return [], kind, list(preflight(read_pairing(path)))
     if kind == "bench card":
         from benchrunner.bench.fits import check_bench
 

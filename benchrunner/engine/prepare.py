@@ -88,8 +88,6 @@ def prepare(request: RunRequest) -> Prepared:
         gathered.stop_if_any()
     assert procedure is not None and pairing is not None and bench is not None
     assert procedure_path is not None and pairing_path is not None
-    if bench.simulated:
-        gathered.problems += filter(None, [pairing.supported()])
     values = {**pairing.values(), **bench.values()}
     order = gathered.attempt(lambda: unroll(procedure, values, request.settings, seed=request.seed))
     gathered.problems += check_bench(bench)

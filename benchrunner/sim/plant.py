@@ -62,7 +62,7 @@ class Plant:
     `_l3` and `_n` name one phase and the neutral; `pv.*` is all PV inverters together, `pv_1.*`, `pv_2.*` one of them.
     As it starts the bench stands on the grid with everything closed, no load and no
     sun, unless `start` says otherwise. `seed` chooses the phase of grid and bus, and each transfer's time within its spread. `step` s is the internal grid.
-    Raises `Refused` for a pairing that the plant does not carry.
+    Raises `Refused` for a start that the plant does not know.
     """
 
     taps: tuple[str, ...] = TAPS

@@ -30,7 +30,7 @@ def simulate(
     `(10.0, "grid.closed", 0)`. The table has one row every `step` seconds from 0 to `until` (index `time`, s) and
     one column for each tap, SI units, the project's signs; what happened stands in `.attrs["events"]`. `profile`: a CSV
     file of settings over time (`sim.profile`), its values beside the `events`.
-    Raises `Refused` for a pairing or an order that the plant does not carry, `ValueError` for a step of no length.
+    Raises `Refused` for an order that the plant does not know, `ValueError` for a step of no length.
     """
     import pandas as pd
 

@@ -7,6 +7,7 @@ import sys
 import numpy as np
 import pytest
 
+from benchrunner import data
 from benchrunner.errors import Refused
 from benchrunner.sim import simulate
 from benchrunner.sim.events import KEYS, NAMES
@@ -285,3 +286,16 @@ def test_a_setting_reads_as_it_was_last_ordered(card):
     assert plant.setting("load.power") == 1250.0  # at once, whatever the plant draws
     with pytest.raises(Refused, match="no setting"):
         plant.setting("load.colour")
+
+
+@pytest.mark.parametrize(
+    "path", sorted((data.folder("resources") / "pairings").glob("*.toml")), ids=lambda path: path.stem
+)
+def test_the_plant_carries_every_shipped_pairing(path):
+    from benchrunner.cards.pairing import read_pairing
+
+    pairing = read_pairing(path)
+    plant = Plant(pairing, start={"soc": 0.6, "load.power": 1000.0, "grid.closed": 0.0})
+    plant.advance(5.0)
+    assert plant.value("bus.voltage_l1") == pytest.approx(pairing.phase_voltage, rel=0.05)
+    assert plant.value("load.power") == pytest.approx(1000.0, rel=0.1)
