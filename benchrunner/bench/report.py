@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchrunner.bench.instrument import Instrument
-from benchrunner.errors import LinkError, Refused
+from benchrunner.errors import LinkError, Problem, Refused
 
 SAID = (1, 3, 10, 30, 100, 300, 1000, 3000, 10000)  # misses in a row that are worth a word each
 
@@ -63,7 +63,18 @@ def open_all(instruments: Iterable[Instrument]) -> None:
     if problems:
         for instrument in opened:
             instrument.close()
-        raise Refused(problems)
+        raise Refused(problems if opened else _not_there(problems, [instrument for instrument, _ in failed]))
+
+
+def _not_there(problems: list[Problem], asked: list[Instrument]) -> list[Problem]:
+    """One problem instead of one for each instrument where no link can be opened at all: the bench is not there."""
+    if len(problems) < 2 or not all(problem.what.startswith("cannot be opened") for problem in problems):
+        return problems
+    where = f"{problems[0].where}, and all {len(problems) - 1} others of the bench"
+    mend = "is the whole bench switched on, and its network the right one?"
+    if asked[0].bench.simulated:
+        mend = "start it: benchrunner serve, in another terminal, with this bench and the same lowest port"
+    return [Problem(where, problems[0].what, mend)]
 
 
 def _open(instruments: Iterable[Instrument], opened: list[Instrument]) -> list[tuple[Instrument, LinkError]]:

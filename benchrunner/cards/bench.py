@@ -164,7 +164,7 @@ class Wiring(Part):
 class Served(Part):
     """Where the simulated instruments are served on this machine: ports `port_base + n`, the control port likewise."""
 
-    port_base: int = Field(default=47300, ge=1024, le=65000)
+    port_base: int = Field(default=27300, ge=1024, le=65000)
     control: int = Field(
         default=0, ge=0, le=500, description="the control port is port_base + this (lockstep only)"
     )

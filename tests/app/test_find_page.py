@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from app_rig import Screen
+from free_ports import free_base
 from PySide6.QtWidgets import QPushButton
 
 from benchrunner import data
@@ -12,7 +13,6 @@ from benchrunner.cards.bench import read_bench
 from benchrunner.cards.pairing import read_pairing
 from benchrunner.engine.files import check_any
 from benchrunner.sim.served import Server
-from benchrunner.sim.served.free import free_base
 
 
 @pytest.fixture

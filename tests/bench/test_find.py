@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from free_ports import free_base
 
 from benchrunner import data
 from benchrunner.bench.find import asking, looking, proposing, writing
@@ -22,7 +23,6 @@ from benchrunner.engine.prepare import prepare
 from benchrunner.engine.request import RunRequest
 from benchrunner.errors import Refused
 from benchrunner.sim.served import Server
-from benchrunner.sim.served.free import free_base
 
 LOOPBACK = data.find("loopback", "resources", "benches")
 ROLES = {  # serial number -> class and the roles proposed, as the loopback card has them

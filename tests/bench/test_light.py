@@ -10,7 +10,7 @@ from benchrunner.bench import fits, hosts, plan, wire, live, virtual
 from benchrunner.cards.bench import read_bench
 bench = read_bench("resources/benches/loopback.toml")
 assert not fits.check_bench(bench)
-wire.connect(bench, 47300)  # links are made, not opened
+wire.connect(bench, 27300)  # links are made, not opened
 heavy = {"pint", "pandas", "pyarrow", "numba", "pvlib", "scipy", "pyvisa", "pymodbus", "serial", "PySide6"}
 print(",".join(sorted(heavy & set(sys.modules))))
 """

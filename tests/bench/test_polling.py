@@ -4,6 +4,7 @@ import time
 
 import pytest
 from conftest import ROOT, bench_of, instrument_text
+from free_ports import free_base
 
 from benchrunner.bench.live import LiveHost
 from benchrunner.bench.wire import connect
@@ -12,7 +13,7 @@ from benchrunner.cards.pairing import read_pairing
 from benchrunner.core.messages import Readings, SetOrder
 from benchrunner.sim.served import Server
 
-PORTS = 48640
+PORTS = free_base()
 
 
 def bench() -> Bench:

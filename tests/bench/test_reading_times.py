@@ -4,6 +4,7 @@ from itertools import pairwise
 
 import pytest
 from conftest import bench_of, instrument_text
+from free_ports import free_base
 from plants import SteadyPlant
 
 from benchrunner.bench import hosts
@@ -15,7 +16,7 @@ from benchrunner.core.messages import Readings
 from benchrunner.sim.emulators import build
 from benchrunner.sim.served import Server
 
-PORTS = 48680
+PORTS = free_base()
 START, SLOPE = 100.0, 10.0  # V, V/s
 LATENCY, WINDOW, UPDATE = 0.008, 0.01, 0.014  # s; the first as the driver card of a load says
 DIGIT = 0.5 * 0.01 / SLOPE  # s, what rounding to 0.01 V may move

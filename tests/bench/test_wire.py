@@ -1,7 +1,7 @@
 """The whole bench on the wire of this machine: PyVISA, pyserial and pymodbus against the served instruments."""
 
+import contextlib
 import math
-import os
 import socket
 import time
 from collections.abc import Iterator
@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from free_ports import free_base
 from plants import SteadyPlant
 
 from benchrunner.bench import hosts
@@ -29,22 +30,6 @@ PAIRING = Path(__file__).parents[2] / "resources/pairings/tarn6-corrie5.toml"
 @pytest.fixture(scope="module")
 def pairing() -> PairingCard:
     return read_pairing(PAIRING)
-
-
-def free_base() -> int:
-    """A port base with twenty free ports behind it, somewhere depending on the process."""
-    for base_port in range(21000 + os.getpid() % 300 * 100, 60000, 37):
-        taken = []
-        try:
-            for port in range(base_port, base_port + 20):
-                taken.append(socket.create_server(("127.0.0.1", port)))
-            return base_port
-        except OSError:
-            continue
-        finally:
-            for one in taken:
-                one.close()
-    raise RuntimeError("no free ports")
 
 
 @pytest.fixture(autouse=True)
@@ -150,13 +135,36 @@ def test_no_control_port_is_refused(loopback: Bench) -> None:
         build_host(loopback, None, "max", port_base=free_base())
 
 
-def test_nothing_there_is_refused_with_every_instrument(loopback: Bench) -> None:
+def test_a_bench_that_is_not_there_is_one_problem(loopback: Bench) -> None:
+    """Not one for each of its instruments: the mend is the same for all, to start the bench."""
     host = build_host(loopback, None, 1.0, port_base=free_base())
     with pytest.raises(Refused) as caught:
         host.open()
-    named = {problem.where.split(" at ")[0] for problem in caught.value.problems}
-    assert named == set(loopback.card.instruments)
+    (problem,) = caught.value.problems
+    first, *others = loopback.card.instruments
+    assert problem.where.startswith(first) and f"all {len(others)} others" in problem.where
+    assert "benchrunner serve" in problem.mend
     host.close()
+
+
+def test_single_instruments_that_are_not_there_are_each_named(loopback: Bench) -> None:
+    """Where others of the bench answer, the bench is there."""
+    base = free_base()
+    silent = {"bus_meter", "battery_meter"}
+    answering = [
+        part.at(base).split("::")[2]
+        for name, part in loopback.card.instruments.items()
+        if name not in silent and part.at(base).startswith("TCPIP")
+    ]
+    with contextlib.ExitStack() as stack:
+        for port in answering:
+            stack.enter_context(socket.create_server(("127.0.0.1", int(port))))
+        host = build_host(loopback, None, 1.0, port_base=base)
+        with pytest.raises(Refused) as caught:
+            host.open()
+        named = {problem.where.split(" at ")[0] for problem in caught.value.problems}
+        assert silent <= named and len(caught.value.problems) == len(named)
+        host.close()
 
 
 def test_live_run(loopback: Bench, steady: tuple[Server, int, SteadyPlant]) -> None:

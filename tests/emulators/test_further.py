@@ -3,6 +3,7 @@
 import math
 
 import pytest
+from free_ports import free_base
 from hypothesis import given
 from hypothesis import strategies as st
 from stand_in import StandInPlant
@@ -14,11 +15,12 @@ from benchrunner.cards.bench import Bench, fit_bench
 from benchrunner.errors import LinkError
 from benchrunner.sim.emulators import build
 
-TEXT = """format = 1
+PORTS = free_base()
+TEXT = f"""format = 1
 title = "further classes"
 simulated = true
 [served]
-port_base = 48610
+port_base = {PORTS}
 """
 CARDS = {
     "analyser": ("power_analyser", "power-analyser-scpi", "TCPIP0::127.0.0.1::{port+1}::SOCKET", """

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from free_ports import free_base
 
 import benchrunner
 from benchrunner import data
@@ -19,7 +20,7 @@ from benchrunner.sim.emulators import build
 from benchrunner.sim.plant import Plant
 from benchrunner.sim.served import Server
 
-PORTS = 48700
+PORTS = free_base()
 CARD = """format = 1
 title = "a grid source"
 simulated = true

@@ -17,7 +17,7 @@ format = 1
 title = "Clamps"
 simulated = true
 [served]
-port_base = 47300
+port_base = 27300
 [instruments.meter]
 role = "battery"
 class = "dc_meter"
@@ -100,7 +100,7 @@ def test_places_follow_the_addresses() -> None:
     ]
     assert control == 50000
     found, _ = places(bench(), kinds)
-    assert [place.port for place in found] == [47301, 47302]
+    assert [place.port for place in found] == [27301, 27302]
 
 
 def test_places_that_cannot_be_served() -> None:

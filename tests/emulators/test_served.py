@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from free_ports import free_base
 
 from benchrunner import data
 from benchrunner.cards.bench import Bench, read_bench
@@ -27,19 +28,6 @@ def bench() -> Bench:
 @pytest.fixture(scope="module")
 def pairing() -> PairingCard:
     return read_pairing(data.find("tarn6-corrie5", "resources", "pairings"))
-
-
-def free_base() -> int:
-    for base in range(41000, 60000, SPAN):
-        with contextlib.ExitStack() as stack:
-            try:
-                for port in range(base, base + SPAN):
-                    probe = stack.enter_context(socket.socket())
-                    probe.bind(("127.0.0.1", port))
-            except OSError:
-                continue
-            return base
-    raise AssertionError("no free ports")
 
 
 class Control:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from test_served import free_base
+from free_ports import free_base
 
 from benchrunner import data
 from benchrunner.bench.instrument import Instrument

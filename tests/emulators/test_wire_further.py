@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from test_further import card
+from test_further import PORTS, card
 
 from benchrunner.bench.instrument import Instrument
 from benchrunner.bench.links.visa import VisaLink
@@ -13,8 +13,6 @@ from benchrunner.bench.wire import connect
 from benchrunner.cards.pairing import read_pairing
 from benchrunner.errors import LinkError
 from benchrunner.sim.served import Server
-
-PORTS = 48610
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from engine_ports import free_base
+from free_ports import free_base
 
 from benchrunner import data
 from benchrunner.cards.bench import read_bench
@@ -219,7 +219,7 @@ def wire_card(text: str, folder: Path) -> str:
         return part.replace('address = "memory"', f'address = "{address}"\ntimeout = "250 ms"')
 
     text = re.sub(r"^\[instruments\.(\w+)\][^\n]*\n(?:[^\[\n][^\n]*\n)*", where, text, flags=re.M)
-    served = "[served]\nport_base = 47300\ncontrol = 0\n"
+    served = "[served]\nport_base = 27300\ncontrol = 0\n"
     return text.replace("[wiring]", f"{served}\n[wiring]", 1)
 
 

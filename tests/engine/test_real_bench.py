@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from engine_ports import free_base
+from free_ports import free_base
 
 from benchrunner import data
 from benchrunner.bench.hosts import build_host

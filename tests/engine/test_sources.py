@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from engine_ports import free_base
+from free_ports import free_base
 
 import benchrunner
 from benchrunner import data

@@ -5,7 +5,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from engine_ports import free_base
+from free_ports import free_base
 
 from benchrunner import data
 from benchrunner.cards.bench import read_bench

@@ -7,13 +7,13 @@ import random
 from pathlib import Path
 
 import pytest
+from free_ports import free_base
 
 import benchrunner
 from benchrunner import data
 from benchrunner.cards.bench import read_bench
 from benchrunner.cards.pairing import read_pairing
 from benchrunner.sim.served import Server
-from benchrunner.sim.served.free import free_base
 
 PROCEDURES = (
     "export-on-grid",

@@ -59,7 +59,7 @@ def preview(
     # The name and the acknowledgement are asked for by the window itself before the run; they are no problem of the files.
     request = RunRequest(
         procedure=procedure, pairing=pairing, bench=bench, settings=dict(settings),
-        operator=operator or "preview", acknowledge=acknowledge or "preview",
+        operator=operator or "preview", acknowledge=acknowledge or "preview", attended=True,
     )  # fmt: skip
     try:
         ready = prepare(request)

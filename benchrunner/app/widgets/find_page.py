@@ -55,7 +55,7 @@ class FindPage(QWidget):
         form = QFormLayout()
         self.ports, self.modbus = QLineEdit(), QLineEdit()
         self.ports.setPlaceholderText(
-            "host:first-last, such as 127.0.0.1:47301-47311; several with spaces between"
+            "host:first-last, such as 127.0.0.1:27301-27311; several with spaces between"
         )
         self.modbus.setPlaceholderText("host:port or host:first-last, with /unit where it is not 1")
         for field, text in ((self.ports, "&TCP ports"), (self.modbus, "&Modbus servers")):

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 HOST = "127.0.0.1"
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
-DEFAULT_BASE = 47300
+DEFAULT_BASE = 27300  # below what systems hand out to clients: Linux from 32768, Windows from 49152
 _SOCKET = re.compile(r"^TCPIP\d*::([^:]+)::(\d{1,5})::SOCKET$", re.IGNORECASE)
 _PLAIN = re.compile(r"^socket://([^:/]+):(\d{1,5})$")
 _MODBUS = re.compile(r"^modbus://(.+):(\d{1,5})/(\d{1,3})$")
