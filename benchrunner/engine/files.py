@@ -9,7 +9,8 @@ from pydantic import BaseModel
 from benchrunner import data
 from benchrunner.cards.bench import BenchCard, fit_bench
 from benchrunner.cards.driver import DriverCard, fit_driver
-from benchrunner.cards.pairing import PairingCard, preflight, read_pairing
+from benchrunner.cards.pairing import PairingCard, read_pairing
+from benchrunner.cards.preflight import preflight
 from benchrunner.cards.reading import Document, load
 from benchrunner.errors import Problem, Refused
 from benchrunner.procedure.actions import shown

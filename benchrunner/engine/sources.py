@@ -7,7 +7,8 @@ from benchrunner.errors import LinkError, Refused
 
 if TYPE_CHECKING:
     from benchrunner.bench.instrument import Instrument
-    from benchrunner.cards.pairing import ArrayPart, PairingCard
+    from benchrunner.cards.pairing import PairingCard
+    from benchrunner.cards.pairing_parts import ArrayPart
 
 POINTS = ("open_circuit_voltage", "short_circuit_current", "maximum_power_voltage", "maximum_power_current")
 

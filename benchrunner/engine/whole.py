@@ -8,7 +8,7 @@ from benchrunner.bench.hosts import build_host
 from benchrunner.bench.kept_settings import differences, read_settings
 from benchrunner.bench.live import LiveHost
 from benchrunner.bench.prechecks import enter_wiring
-from benchrunner.cards.pairing import preflight
+from benchrunner.cards.preflight import preflight
 from benchrunner.core.evidence import STATEFUL
 from benchrunner.core.messages import Event
 from benchrunner.core.runner import Runner

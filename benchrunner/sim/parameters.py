@@ -12,7 +12,8 @@ from benchrunner.sim.chemistry import CHEMISTRIES
 from benchrunner.sim.layout import CONNECTION, PV_MOST, STAGE, P, Q
 
 if TYPE_CHECKING:
-    from benchrunner.cards.pairing import ArrayPart, PairingCard, PvInverterPart
+    from benchrunner.cards.pairing import PairingCard
+    from benchrunner.cards.pairing_parts import ArrayPart, PvInverterPart
 
 Array = npt.NDArray[np.float64]
 _NEVER = 1e9

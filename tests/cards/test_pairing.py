@@ -3,7 +3,8 @@
 import pytest
 
 from benchrunner.cards import reading
-from benchrunner.cards.pairing import PairingCard, fit_pairing, preflight, read_pairing
+from benchrunner.cards.pairing import PairingCard, fit_pairing, read_pairing
+from benchrunner.cards.preflight import preflight
 from benchrunner.data import find, folder
 from benchrunner.errors import Refused
 

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from benchrunner.cards.pairing import FurtherTrips, VoltVar, VoltWatt
+from benchrunner.cards.pairing_parts import FurtherTrips, VoltVar, VoltWatt
 from benchrunner.sim.layout import KIND, PV_MODE, Q, V, W
 from benchrunner.sim.validation.pv_inverter import Alone
 

@@ -33,7 +33,8 @@ PAIRINGS = 1000
 
 def everything(seed: int = 1) -> Plant:
     """A plant with every part on."""
-    from benchrunner.cards.pairing import FurtherPv, VoltVar, VoltWatt, read_pairing
+    from benchrunner.cards.pairing import read_pairing
+    from benchrunner.cards.pairing_parts import FurtherPv, VoltVar, VoltWatt
 
     card = read_pairing(data.find("fell15-ridge12", "resources", "pairings"))
     pv = card.pv_inverter.model_copy(update={"volt_var": VoltVar(), "volt_watt": VoltWatt()})

@@ -195,7 +195,7 @@ def against_control() -> Iterator[Row]:
 
 
 def trips() -> Iterator[Row]:
-    from benchrunner.cards.pairing import FurtherTrips
+    from benchrunner.cards.pairing_parts import FurtherTrips
 
     v, f = published()["TR-03"]["expected"], published()["TR-04"]["expected"]
     pairing = card(
