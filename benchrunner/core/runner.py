@@ -35,13 +35,12 @@ from benchrunner.core.messages import (
     Tick,
 )
 from benchrunner.core.plan import RunPlan
-from benchrunner.core.planning import safe_sources, sound, start_channels
+from benchrunner.core.planning import safe_sources, sound
 from benchrunner.core.safe import SafeSequence
+from benchrunner.core.starting import look_at_start
 from benchrunner.core.states import Cause, Phase, State, move
 from benchrunner.core.step import StepRun
 from benchrunner.errors import Problem
-from benchrunner.procedure.running import StartCondition
-from benchrunner.units import show
 
 START_LEAST = 5.0  # s; how long instruments may take to report first, at least
 LIFELINE = 10.0  # s, or more for an instrument that is polled less often than every third of it
@@ -359,63 +358,16 @@ class Runner:
 
     def _look_at_start(self) -> None:
         """Go on once every instrument has reported; refuse a bench that is not as the procedure needs it."""
-        board, now = self.board, self.now
-        polled = [source for source in board.sources if source.period > 0.0]
-        silent = [source for source in polled if now - source.last_at > max(source.limits, default=0.0)]
-        needed = start_channels(self.plan)
-        blind = [name for name in needed if board.newest(name, now) is None]
-        if (silent or blind) and now < self._start_until:
+        look = look_at_start(self.plan, self.board, self._lifelines, self.now)
+        if look.waiting and self.now < self._start_until:
             return
-        problems = []
-        for source in silent:
-            if source in self._lifelines or set(source.channels) & set(needed):
-                problems.append(
-                    Problem(source.name, "has not answered", "check its cable, address and supply")
-                )
-            else:
-                self._note(f"{source.name} has not answered; guards and safe order don't need it", "warning")
-        told = {name for source in silent for name in source.channels}
-        problems += [
-            Problem(name, "no valid reading", "check the instrument and its range")
-            for name in blind
-            if name not in told
-        ]
-        problems += self._start_problems()
-        if problems:
-            self._refuse(problems)
+        for silent in look.not_needed:
+            self._note(f"{silent} has not answered; guards and safe order don't need it", "warning")
+        if look.problems:
+            self._refuse(look.problems)
         else:
             self._change(Cause.FOUND_READY)
             self._go_on()
-
-    def _start_problems(self) -> list[Problem]:
-        problems = []
-        for guard in self.board.guards:
-            found = self.board.newest(guard.channel, self.now)
-            if found is None or guard.low <= found[1] <= guard.high:
-                continue
-            if guard.interlock:
-                problems.append(
-                    Problem(guard.channel, "the interlock is open", "close the chain: door, emergency stop")
-                )
-            else:
-                what = f"{guard.plan.says or guard.plan.id}: {found[1]:.6g} {guard.unit} is beyond the guard already"
-                problems.append(Problem(guard.channel, what, "bring it inside before the run"))
-        for start in self.plan.order.start:
-            found = self.board.newest(start.channel, self.now)
-            if found is not None and not start.low <= found[1] <= start.high:
-                problems.append(self._not_at_start(start, found[1]))
-        return problems
-
-    def _not_at_start(self, start: StartCondition, value: float) -> Problem:
-        percent = start.unit == "1" and start.channel.endswith(".soc")
-        now, low, high = (
-            show(number, start.unit, percent=percent) for number in (value, start.low, start.high)
-        )
-        mend = "prepare the bench to this state, then start again"
-        if self.plan.simulated and percent:
-            middle = show((start.low + start.high) / 2, start.unit, percent=percent)
-            mend += f'; a served simulated bench begins in it with: benchrunner serve --start {start.channel}="{middle}"'
-        return Problem(start.channel, f"is {now}; the procedure starts from {low} to {high}", mend)
 
     def _refuse(self, problems: list[Problem]) -> None:
         self.refusals = problems

@@ -24,6 +24,7 @@ from core_rig import (
 from benchrunner.core.messages import Answer, ArmOrder, Event, Fault, Operator, Readings, SetOrder, Tick
 from benchrunner.core.plan import SafeStep, Source
 from benchrunner.core.runner import Runner
+from benchrunner.core.starting import not_at_start
 from benchrunner.core.states import State
 from benchrunner.errors import Refused
 from benchrunner.procedure.running import (
@@ -181,7 +182,7 @@ def test_start_state(low: float, high: float, code: int) -> None:
 
 
 def test_a_start_state_is_told_as_a_person_says_it() -> None:
-    told = Runner(plan(LOAD))._not_at_start(StartCondition("battery.soc", 0.94, 0.98, "1"), 0.601)
+    told = not_at_start(StartCondition("battery.soc", 0.94, 0.98, "1"), 0.601, simulated=False)
     assert told.what == "is 60.10 %; the procedure starts from 94.00 % to 98.00 %"
 
 
