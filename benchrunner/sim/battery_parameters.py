@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from benchrunner.cards.pairing import PairingCard
 
 _NEVER = 1e9
+_NO_LAYER = 1.0  # F, of a chemistry whose charging resistance does not rise: never used
 RATE_TIME = 60.0  # s with which the rate effect on capacity follows the current (from memory)
 
 
@@ -49,6 +50,7 @@ def battery_parameters(card: "PairingCard") -> dict[str, float]:
         "low_rise": usual.low_rise,
         "full_rise": usual.full_rise,
         "full_width": usual.full_width,
+        "c_full": usual.double_layer * c.capacity / 3600.0 / c.cells or _NO_LAYER,
         "inefficiency": 1.0 - _or(t.charge_efficiency, usual.efficiency),
         "gas_current": usual.gas_current * c.capacity / 3600.0,
         "gas_voltage": usual.gas_voltage,

@@ -98,10 +98,12 @@ class Battery:
         """Terminal voltage under `current` at this instant, V."""
         x, p = self._x, self._p
         held, x[S.link_current] = float(x[S.link_current]), current
-        series, _, _ = kernel.resistances(x, p)
+        series, _, _, full = kernel.resistances(x, p)
         deep = 1.0 - (1.0 - self.soc) * float(kernel.deepening(x, p))
         x[S.link_current] = held
         branches = float(x[S.v_rc1] + x[S.v_rc2] + p[P.hysteresis] * x[S.hysteresis])
+        if full > 0.0:
+            branches += float(x[S.v_full])
         return (
             self.open_circuit_voltage(deep) + branches + float(series) * (current - float(x[S.side_current]))
         )

@@ -14,6 +14,7 @@ class States(NamedTuple):
     soc: int
     v_rc1: int
     v_rc2: int
+    v_full: int  # over-potential of charging near full, V: it builds up on the double layer
     cell_temperature: int
     protection_closed: int  # the battery's own contactor
     t_over_voltage: int  # timers of the battery's protection, s
@@ -142,6 +143,7 @@ class Parameters(NamedTuple):
     activation: int  # K: activation energy of the resistances over the gas constant
     low_rise: int  # rise of the resistances at no charge, per unit, over the last fifth
     full_rise: int  # rise of the charging resistance at full charge, per unit
+    c_full: int  # F of the pack, the double layer across that rise
     full_width: int  # state of charge over which that falls by e
     inefficiency: int  # share of the charge current that charges nothing
     gas_current: int  # A at 2.23 V a cell and 20 degC

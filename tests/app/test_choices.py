@@ -59,7 +59,8 @@ def test_every_shipped_procedure_can_be_previewed_on_the_sound_pairing(path: Pat
 def test_ranges_are_worked_out_with_their_units() -> None:
     shown = preview(str(data.find("load-rejection", "procedures")), PAIRING, BENCH, {"load_before": "2.5 kW"})
     load = next(p for p in shown.parameters if p.name == "load_before")
-    assert (load.default, load.low, load.high, load.value) == ("3 kW", "500 W", "6 kW", "2.5 kW")
+    assert load.default == "min(pv_possible, pairing.battery_inverter.rated_power)"
+    assert (load.low, load.high, load.value) == ("500 W", "6 kW", "2.5 kW")
 
 
 def test_all_problems_are_told_at_once_and_the_parameters_stay() -> None:

@@ -6,8 +6,11 @@ open-circuit voltage is linear between the points of a fine table.
 
 Hysteresis: Plett's one-state model (J. Power Sources 134 (2004) 277), dh/dt = rate |I| / C (sign I - h). With
 W = M C / rate * h^2 / 2 as the energy held in it, what is lost is M |I| h^2, never less than nothing.
-Resistances: Arrhenius over temperature, rising over the last fifth of the charge (from memory), and while charging
-towards full as in Ceraolo's lead-acid model (IEEE Trans. Power Syst. 15 (2000) 1184). Side current: what charge
+Resistances: Arrhenius over temperature, rising over the last fifth of the charge (from memory). While a lead-acid battery
+charges towards full, a further one rises as in Ceraolo's model (IEEE Trans. Power Syst. 15 (2000) 1184). That one is of the
+electrodes' reaction and lies across their double layer (areas and F/m2: Sulzer et al., J. Electrochem. Soc. 166 (2019) A2363), so a
+sudden charge current lifts the voltage over seconds, not at once; a current out of the battery takes the layer's charge back. Side
+current: what charge
 efficiency takes, and for lead-acid gassing after Schiffer et al. (J. Power Sources 168 (2007) 66).
 Rate effect (Peukert): the open-circuit voltage is read at a depth of discharge that is deeper by (I / I_rated)^(k-1), so
 that a constant current empties the battery after t = H (C / (I H))^k while no charge is lost; it recovers at rest.
@@ -57,6 +60,8 @@ def stored(x: Any, p: Any, table: Any) -> float:
     slope = (table[OCV, k + 1] - table[OCV, k]) / step
     integral = table[CHARGE, k] + table[OCV, k] * beyond + 0.5 * slope * beyond * beyond
     energy = p[P.capacity] * integral + 0.5 * p[P.c1] * x[S.v_rc1] ** 2 + 0.5 * p[P.c2] * x[S.v_rc2] ** 2
+    if p[P.full_rise] > 0.0:
+        energy += 0.5 * p[P.c_full] * x[S.v_full] ** 2
     if p[P.hysteresis] > 0.0:
         held = p[P.hysteresis] * p[P.capacity] / p[P.hysteresis_rate]
         energy += 0.5 * held * x[S.hysteresis] * x[S.hysteresis]
@@ -64,8 +69,11 @@ def stored(x: Any, p: Any, table: Any) -> float:
 
 
 @borrowing
-def resistances(x: Any, p: Any) -> tuple[float, float, float]:
-    """Series, fast and slow resistance at this charge, temperature and direction of current, ohm."""
+def resistances(x: Any, p: Any) -> tuple[float, float, float, float]:
+    """Series, fast and slow resistance at this charge and temperature, ohm; and the one of charging near full, 0: none.
+
+    The last has a part as long as a current charges, or the double layer across it still holds charge from before.
+    """
     factor = 1.0
     if p[P.activation] > 0.0:
         factor = math.exp(p[P.activation] * (1.0 / x[S.cell_temperature] - 1.0 / REFERENCE))
@@ -73,11 +81,12 @@ def resistances(x: Any, p: Any) -> tuple[float, float, float]:
         short = (LOW - x[S.soc]) / LOW
         factor *= 1.0 + p[P.low_rise] * short * short
     series = p[P.r0] * factor
-    if p[P.full_rise] > 0.0 and x[S.link_current] > 0.0:
+    full = 0.0
+    if p[P.full_rise] > 0.0 and (x[S.link_current] > 0.0 or x[S.v_full] > 0.0):
         beyond = x[S.soc] - 1.0  # past full charge nothing is left to be charged: the rise gets steep
         width = p[P.full_width] if beyond < 0.0 else 0.1 * p[P.full_width]
-        series *= 1.0 + p[P.full_rise] * math.exp(min(4.0, beyond / width))
-    return series, p[P.r1] * factor, p[P.r2] * factor
+        full = series * p[P.full_rise] * math.exp(min(4.0, beyond / width))
+    return series, p[P.r1] * factor, p[P.r2] * factor, full
 
 
 @borrowing
@@ -112,7 +121,7 @@ def side(x: Any, p: Any) -> float:
 @borrowing
 def thevenin(x: Any, p: Any, table: Any, dt: float) -> tuple[float, float]:
     """Source voltage and resistance whose line V = E + R I gives this step's mean terminal voltage, I charging."""
-    r0, r1, r2 = resistances(x, p)
+    r0, r1, r2, r_full = resistances(x, p)
     deeper = deepening(x, p)
     voltage, slope = look_up(table, OCV, p[P.soc_first], p[P.soc_step], 1.0 - (1.0 - x[S.soc]) * deeper)
     k1 = 1.0 / (1.0 + dt / (2.0 * r1 * p[P.c1]))
@@ -126,6 +135,10 @@ def thevenin(x: Any, p: Any, table: Any, dt: float) -> tuple[float, float]:
         + k2 * dt / (2.0 * p[P.c2])
         + slope * deeper * dt / (2.0 * p[P.capacity])
     )
+    if r_full > 0.0:
+        k_full = 1.0 / (1.0 + dt / (2.0 * r_full * p[P.c_full]))
+        source += k_full * x[S.v_full]
+        resistance += k_full * dt / (2.0 * p[P.c_full])
     # with a lag, since it follows a voltage that follows it
     x[S.side_current] += (side(x, p) - x[S.side_current]) * share(dt, SIDE_TIME)
     return source - resistance * x[S.side_current], resistance
@@ -137,7 +150,7 @@ def step_battery(x: Any, p: Any, e: Any, table: Any, current: float, voltage: fl
 
     `voltage`: the mean terminal voltage of the step, at which the side current flows. Call `thevenin` first.
     """
-    r0, r1, r2 = resistances(x, p)
+    r0, r1, r2, r_full = resistances(x, p)
     inner = current - x[S.side_current]
     lost = voltage * x[S.side_current] + r0 * inner * inner
     k1 = 1.0 / (1.0 + dt / (2.0 * r1 * p[P.c1]))
@@ -148,6 +161,11 @@ def step_battery(x: Any, p: Any, e: Any, table: Any, current: float, voltage: fl
     mean = k2 * (x[S.v_rc2] + inner * dt / (2.0 * p[P.c2]))
     x[S.v_rc2] += (inner - mean / r2) * dt / p[P.c2]
     lost += mean * mean / r2
+    if r_full > 0.0:
+        k_full = 1.0 / (1.0 + dt / (2.0 * r_full * p[P.c_full]))
+        mean = k_full * (x[S.v_full] + inner * dt / (2.0 * p[P.c_full]))
+        x[S.v_full] += (inner - mean / r_full) * dt / p[P.c_full]
+        lost += mean * mean / r_full
     if p[P.hysteresis] > 0.0 and inner != 0.0:
         middle = lagging(x[S.hysteresis], inner, p, dt)
         x[S.hysteresis] = 2.0 * middle - x[S.hysteresis]
