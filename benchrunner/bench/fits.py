@@ -10,7 +10,14 @@ from benchrunner.bench.plan import sources_and_channels
 from benchrunner.cards.bench import Bench, InstrumentPart
 from benchrunner.core.plan import Channel
 from benchrunner.errors import Problem
-from benchrunner.procedure.running import Condition, PlannedCheck, PlannedStep, RunningOrder
+from benchrunner.procedure.running import (
+    Condition,
+    PlannedCheck,
+    PlannedOrder,
+    PlannedProfile,
+    PlannedStep,
+    RunningOrder,
+)
 
 ENERGISES: dict[
     str, tuple[str, ...]
@@ -24,6 +31,8 @@ JOINS: dict[str, tuple[str, ...]] = {
     "grid_switch": ("closed",),
     "relay_board": ("pv_contactor", "battery_contactor"),
 }
+
+MOST_LINES = 10  # of a profile that are out of range, listed
 
 
 def check_bench(bench: Bench, today: datetime.date | None = None) -> list[Problem]:
@@ -213,7 +222,9 @@ class _Fit:
                 what = f"{planned.setting} is set in {planned.unit}, and the bench takes {unit}"
                 yield Problem(where, what, f"give it in {unit}")
             low, high = self.bench.allowed(planned.setting)
-            if not low <= planned.value <= high:
+            if planned.profile is not None:
+                yield from self._profile(planned, planned.profile, where, unit, low, high)
+            elif not low <= planned.value <= high:
                 what = f"{planned.setting} = {planned.value:g} {unit} is out of range"
                 yield Problem(where, what, f"this bench takes {low:g} to {high:g} {unit}")
         for condition in (step.requires, step.until):
@@ -224,6 +235,16 @@ class _Fit:
         captured = set(step.capture.channels) if step.capture is not None else set()
         for check in step.checks:
             yield from self._check(check, captured, f"{where}, check {check.id}")
+
+    def _profile(
+        self, planned: PlannedOrder, profile: PlannedProfile, where: str, unit: str, low: float, high: float
+    ) -> Iterator[Problem]:
+        """The values that the bench does not take, each with its line; one that goes on for lines is told once."""
+        within = [True, *(low <= value <= high for value in profile.values)]
+        for k in [k for k in range(len(profile.values)) if within[k] and not within[k + 1]][:MOST_LINES]:
+            what = f"{planned.setting} = {profile.values[k]:g} {unit} is out of range"
+            place = f"{where}: {profile.file}:{profile.lines[k]}, {planned.setting}"
+            yield Problem(place, what, f"this bench takes {low:g} to {high:g} {unit}")
 
     def _condition(self, condition: Condition, where: str) -> Iterator[Problem]:
         yield from self._polled(condition.channel, where)

@@ -70,17 +70,20 @@ def key_text(path: KeyPath) -> str:
 
 def load(path: Path | str) -> Document:
     """Read one TOML file. Raises `Refused` for a file that is missing, too large, not text or not TOML."""
-    path = Path(path)
+    return parse(load_bytes(path, LARGEST_FILE), path)
+
+
+def load_bytes(path: Path | str, largest: int) -> bytes:
+    """The bytes of a file, and one more than `largest` where it has more. Raises `Refused` where it cannot be read."""
     try:
-        with path.open("rb") as stream:
-            raw = stream.read(LARGEST_FILE + 1)
+        with Path(path).open("rb") as stream:
+            return stream.read(largest + 1)
     except OSError as error:
         raise Refused(
             Problem(
                 str(path), f"cannot be read: {error.strerror or error}", "check the path and the permissions"
             )
         ) from error
-    return parse(raw, path)
 
 
 def parse(raw: bytes, path: Path | str) -> Document:

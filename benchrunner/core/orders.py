@@ -1,20 +1,21 @@
 """The orders of one step on their way: in sequence, each confirmed before the next unless marked together; ramps.
 
 Times come from outside; nothing here waits. A ramp is a chain of orders on a straight line, each confirmed before
-the next is sent and none before its time.
+the next is sent and none before its time. A profile is such a chain too, but keeps to its own clock: where an
+instrument takes longer over one value than the next is away, the values whose time is past are left out and counted.
 """
 
 import math
 from collections.abc import Callable
 
 from benchrunner.core.messages import Event, OrderDone, Output, SetOrder
-from benchrunner.procedure.running import PlannedOrder
+from benchrunner.procedure.running import PlannedOrder, PlannedProfile
 
 
 class _OnTheWay:
     """One planned order: its points still to be sent, and the one that waits for its confirmation."""
 
-    __slots__ = ("number", "planned", "points", "sent", "value")
+    __slots__ = ("late", "number", "planned", "points", "sent", "value")
 
     def __init__(self, planned: PlannedOrder, points: list[tuple[float, float]]) -> None:
         self.planned = planned
@@ -22,6 +23,7 @@ class _OnTheWay:
         self.number = 0  # 0: none waits
         self.sent = math.inf
         self.value = math.nan
+        self.late = 0  # values of a profile that were left out
 
 
 class OrderBook:
@@ -65,6 +67,8 @@ class OrderBook:
             else:
                 self._settings[order.planned.setting] = order.value
                 out.append(_event(now, order, "confirmed", item.text or order.planned.text))
+                if order.late and not order.points:
+                    out.append(_left_out(now, order))
             break
         self._active = [order for order in self._active if order.number or order.points]
         return out
@@ -79,6 +83,10 @@ class OrderBook:
                         self.failed = f"{order.planned.text or order.planned.setting}: no confirmation within {self._timeout:g} s"
                         out.append(_event(now, order, "failed", self.failed))
                 elif now >= order.points[-1][0]:
+                    if order.planned.profile is not None:
+                        while len(order.points) > 1 and now >= order.points[-2][0]:
+                            order.points.pop()
+                            order.late += 1
                     _, order.value = order.points.pop()
                     order.number = self._number()
                     order.sent = now
@@ -93,6 +101,10 @@ class OrderBook:
         return out
 
     def _points(self, planned: PlannedOrder, now: float) -> list[tuple[float, float]]:
+        if planned.profile is not None:
+            return [(now + time, value) for time, value in profile_points(planned.profile, planned.every)][
+                ::-1
+            ]
         if not planned.ramp > 0.0:
             return [(now, planned.value)]
         begin = self._settings.get(planned.setting)
@@ -105,6 +117,31 @@ class OrderBook:
         points = [(now + i * step, begin + (planned.value - begin) * i / count) for i in range(1, count)]
         points.append((now + planned.ramp, planned.value))
         return points[::-1]
+
+
+def profile_points(profile: PlannedProfile, every: float) -> list[tuple[float, float]]:
+    """(time, value) of all orders that a profile becomes, s and SI: its own values, and where it is `straight` those on the
+    lines between them, no closer than `every` seconds.
+    """
+    found: list[tuple[float, float]] = []
+    for time, value in zip(profile.times, profile.values, strict=True):
+        if found and profile.straight:
+            before, was = found[-1]
+            count = max(1, int((time - before) / max(every, 1e-3) + 1e-9))
+            for i in range(1, count):
+                found.append((before + (time - before) * i / count, was + (value - was) * i / count))
+        found.append((time, value))
+    return found
+
+
+def _left_out(now: float, order: _OnTheWay) -> Event:
+    planned = order.planned
+    name = planned.profile.file if planned.profile is not None else ""
+    text = (
+        f"{planned.setting}: {order.late} values of {name} came due while the instrument was at the one before, "
+        "and were left out"
+    )
+    return Event(now, "note", {"text": text, "level": "warning"})
 
 
 def _event(now: float, order: _OnTheWay, phase: str, text: str) -> Event:

@@ -7,11 +7,14 @@ that during a run nothing can turn out to be missing.
 import math
 from collections import Counter
 from collections.abc import Iterator
+from itertools import pairwise
 
 from benchrunner.core.conditions import channels_of, kinds_of
 from benchrunner.core.plan import RunPlan
 from benchrunner.errors import Problem, Refused
-from benchrunner.procedure.running import Condition, PlannedStep
+from benchrunner.procedure.running import Condition, PlannedOrder, PlannedStep
+
+MOST_POINTS = 1_000_000  # orders that straight lines through a profile may become
 
 
 def sound(plan: RunPlan) -> None:
@@ -170,6 +173,12 @@ def _step(plan: RunPlan, step: PlannedStep) -> Iterator[Problem]:
             yield Problem(
                 where, f"{order.setting} is set to something that is not a number", "give finite numbers"
             )
+        if order.profile is not None and not _follows(order):
+            yield Problem(
+                where,
+                f"{order.setting} follows a profile that is none",
+                "give rising times and a value for each",
+            )
     kinds = kinds_of(step.until)
     if "answered" in kinds and step.ask is None:
         yield Problem(where, "waits for an answer, but asks nothing", "give it a question")
@@ -189,6 +198,20 @@ def _step(plan: RunPlan, step: PlannedStep) -> Iterator[Problem]:
             )
         if not (math.isfinite(check.k) and check.k > 0.0):
             yield Problem(name, f"the coverage factor {check.k} is none", "use 2")
+
+
+def _follows(order: PlannedOrder) -> bool:
+    """Whether a profile has finite values at rising times, and not so many steps between them that they are none."""
+    profile = order.profile
+    assert profile is not None
+    times = profile.times
+    return (
+        0 < len(times) == len(profile.values) == len(profile.lines)
+        and _finite(*times, *profile.values)
+        and times[0] >= 0.0
+        and all(a < b for a, b in pairwise(times))
+        and not (profile.straight and times[-1] > MOST_POINTS * order.every)
+    )
 
 
 def _numbers(where: str, condition: Condition | None) -> Iterator[Problem]:

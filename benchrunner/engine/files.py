@@ -13,7 +13,7 @@ from benchrunner.cards.pairing import PairingCard, read_pairing
 from benchrunner.cards.preflight import preflight
 from benchrunner.cards.reading import Document, load
 from benchrunner.errors import Problem, Refused
-from benchrunner.procedure.actions import shown
+from benchrunner.procedure.amounts import shown
 from benchrunner.procedure.order import unroll
 from benchrunner.procedure.reader import check_file, read
 from benchrunner.procedure.running import GroupCheck, PlannedCheck

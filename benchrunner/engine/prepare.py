@@ -28,6 +28,7 @@ from benchrunner.procedure.model import Procedure
 from benchrunner.procedure.order import unroll
 from benchrunner.procedure.reader import read
 from benchrunner.procedure.running import PlannedGuard, RunningOrder
+from benchrunner.record.facts import Verbatim
 
 T = TypeVar("T")
 LONGEST_NAME = 200  # letters of a person's name
@@ -47,6 +48,7 @@ class Prepared:
     overridden: tuple[dict[str, str], ...]
     deviations: tuple[str, ...]
     proofs: tuple[Proof, ...] = ()  # the checks before power that hold for this bench card
+    profiles: tuple[Verbatim, ...] = ()  # the files that the procedure's orders follow
 
 
 class _Gathered:
@@ -108,6 +110,7 @@ def prepare(request: RunRequest) -> Prepared:
         start=_start(order) if bench.simulated else {},
         overridden=gates.overridden,
         proofs=gates.held,
+        profiles=tuple(Verbatim(name, file.raw) for name, file in (procedure.profiles or {}).items()),
         deviations=(
             *(f"{name} set to {value}" for name, value in request.settings.items()),
             *_polled_seldom(plan, bench),

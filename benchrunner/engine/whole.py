@@ -250,6 +250,7 @@ def _facts(prepared: Prepared, identities: list[Any]) -> RunFacts:
             Verbatim(f"{name}.toml", document.raw)
             for name, document in sorted(bench.driver_documents.items())
         ),
+        profiles=prepared.profiles,
         overrides=request.settings,
         instruments=tuple(identities),
         operator=request.operator,

@@ -4,7 +4,8 @@ import math
 
 from benchrunner.cards.reading import KeyPath
 from benchrunner.procedure import model, running
-from benchrunner.procedure.amounts import Amounts, Base
+from benchrunner.procedure.amounts import Amounts, Base, shown
+from benchrunner.procedure.following import Profiles, following
 from benchrunner.procedure.names import did_you_mean
 from benchrunner.procedure.roles import Roles
 
@@ -92,10 +93,15 @@ def condition(
             return running.Condition("is", text, channel, unit, low=value, within=within or 0.0, hold=hold)
 
 
-def order(roles: Roles, amounts: Amounts, given: model.Order, path: KeyPath) -> running.PlannedOrder | None:
+def order(
+    roles: Roles, amounts: Amounts, given: model.Order, path: KeyPath, profiles: Profiles | None = None
+) -> running.PlannedOrder | None:
+    """An order with its numbers; `profiles`: the files that were read for it, None where nobody has looked."""
     setting = roles.setting(path, given.set)
     if setting is None:
         return None
+    if given.to is None:
+        return following(amounts, given, path, setting, profiles)
     ramp = 0.0 if given.over is None else amounts.seconds((*path, "over"), given.over)
     every = 0.5 if given.every is None else amounts.seconds((*path, "every"), given.every, least=0.05)
     if setting.kind == "switch":
@@ -206,18 +212,3 @@ def longest(condition: running.Condition | None) -> float:
         times = [longest(part) for part in condition.parts]
         return min(times) if condition.kind == "any" else max(times)
     return 0.0 if math.isnan(condition.hold) else condition.hold
-
-
-def shown(value: float | None, unit: str, difference: bool = False) -> str:
-    """The value for people, without idle zeros; "?" where it is not known. A temperature reads in degrees Celsius, a
-    `difference` of two in kelvins."""
-    from benchrunner import units
-
-    if value is None or math.isnan(value):
-        return "?"
-    if unit == "K" and not difference:
-        return f"{value - 273.15:.4g} \u00b0C"
-    figure, space, rest = units.show(value, unit, percent=unit == "1" and 0 < abs(value) < 1).partition(" ")
-    if "." in figure and "e" not in figure:
-        figure = figure.rstrip("0").rstrip(".")
-    return f"{figure}{space}{rest}"

@@ -171,3 +171,18 @@ class Amounts:
 def _short(raw: Amount) -> str:
     text = str(raw)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def shown(value: float | None, unit: str, difference: bool = False) -> str:
+    """The value for people, without idle zeros; "?" where it is not known. A temperature reads in degrees Celsius, a
+    `difference` of two in kelvins."""
+    from benchrunner import units
+
+    if value is None or math.isnan(value):
+        return "?"
+    if unit == "K" and not difference:
+        return f"{value - 273.15:.4g} \u00b0C"
+    figure, space, rest = units.show(value, unit, percent=unit == "1" and 0 < abs(value) < 1).partition(" ")
+    if "." in figure and "e" not in figure:
+        figure = figure.rstrip("0").rstrip(".")
+    return f"{figure}{space}{rest}"

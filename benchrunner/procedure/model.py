@@ -19,8 +19,9 @@ from pydantic import (
     model_validator,
 )
 
-from benchrunner.cards.reading import Document, Mended
+from benchrunner.cards.reading import Document, KeyPath, Mended
 from benchrunner.procedure.arithmetic import LONGEST
+from benchrunner.procedure.profile import ProfileFile
 
 FORMAT = 1
 
@@ -66,6 +67,9 @@ ChannelName = Annotated[
 ]
 Word = Annotated[str, StringConstraints(max_length=40, pattern=r"^[a-z][a-z0-9_]{0,39}$")]
 Ident = Annotated[str, StringConstraints(max_length=40, pattern=r"^[a-z][a-z0-9_-]{0,39}$")]
+ProfileName = Annotated[
+    str, StringConstraints(max_length=80, pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*[.]csv$")
+]  # of a file in the procedure's own folder
 RuleName = Literal["simple", "guarded"]
 
 
@@ -165,10 +169,30 @@ class Order(Part):
     """One setting: `["load.power", "2 kW"]`, or as a table where it ramps or need not wait."""
 
     set: ChannelName = Field(description="role.setting")
-    to: OrderValueField = Field(description="the value; a switch is true or false")
+    to: OrderValueField | None = Field(None, description="the value; a switch is true or false")
+    profile: ProfileName | None = Field(
+        None, description="instead of `to`: a CSV file beside this one, whose column of this name is followed"
+    )
+    base: AmountField | None = Field(None, description="what a column of the profile in % is of")
     over: AmountField | None = Field(None, description="ramp there linearly in so long")
-    every: AmountField | None = Field(None, description="least time between two steps of the ramp")
+    every: AmountField | None = Field(
+        None,
+        description="least time between two steps of the ramp; with a profile: straight lines between its values",
+    )
     together: bool = Field(False, description="do not wait for its confirmation before the next order")
+
+    @model_validator(mode="after")
+    def _either(self) -> "Order":
+        if (self.to is None) == (self.profile is None):
+            raise Mended(
+                f"({self.set}) has {'neither a value nor' if self.to is None else 'a value and'} a profile",
+                'give either to = ... or profile = "file.csv"',
+            )
+        for key in ("over",) if self.profile is not None else ("base",):
+            if getattr(self, key) is not None:
+                beside = "a profile" if self.profile is not None else "a value"
+                raise Mended(f"({self.set}) has {key!r} beside {beside}", f"remove {key!r}")
+        return self
 
 
 def _order(value: object) -> object:
@@ -430,13 +454,31 @@ class Procedure(Part):
     steps: Annotated[list[Step], Field(min_length=1, max_length=60)]
 
     _document: Document | None = PrivateAttr(None)
+    _profiles: dict[str, ProfileFile] | None = PrivateAttr(None)
 
     @property
     def document(self) -> Document | None:
         """The file it was read from, for file and line in messages and for the record."""
         return self._document
 
-    def attach(self, document: Document) -> "Procedure":
-        """Remember the file it was read from."""
-        self._document = document
+    @property
+    def profiles(self) -> dict[str, ProfileFile] | None:
+        """The profile files that its orders follow, by name; None where nobody has looked for them."""
+        return self._profiles
+
+    def attach(self, document: Document, profiles: dict[str, ProfileFile] | None = None) -> "Procedure":
+        """Remember the file it was read from, and the profiles that were read with it."""
+        self._document, self._profiles = document, profiles
         return self
+
+    @property
+    def profile_names(self) -> dict[str, KeyPath]:
+        """The names of the profile files that its orders follow, each with the key that names it first."""
+        found: dict[str, KeyPath] = {}
+        waiting: list[tuple[KeyPath, Step]] = [(("steps", k), step) for k, step in enumerate(self.steps)]
+        for path, step in waiting:  # which grows
+            for k, order in enumerate(step.do):
+                if order.profile is not None:
+                    found.setdefault(order.profile, (*path, "do", k, "profile"))
+            waiting += [((*path, "steps", k), inner) for k, inner in enumerate(step.steps or [])]
+        return found

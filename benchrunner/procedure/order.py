@@ -70,7 +70,7 @@ def _work_out(
     parameters = _parameters(procedure, amounts, overrides)
     start = _start(procedure, amounts, roles)
     guards = _guards(procedure, amounts, roles)
-    maker = StepMaker(roles, random.Random(seed))
+    maker = StepMaker(roles, random.Random(seed), procedure.profiles)
     maker.walk(amounts, procedure.steps, ("steps",))
     return RunningOrder(
         title=procedure.title,

@@ -35,8 +35,27 @@ class Condition:
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedProfile:
+    """One column of a profile file: value k (SI) at time k (s from the order), as line k of the file says it.
+
+    A value holds until the next. The values are the file's times `base`, which is 1 unless the file gives shares of it.
+    """
+
+    file: str
+    sha256: str  # of the file's bytes, which the record carries
+    lines: tuple[int, ...]
+    times: tuple[float, ...]  # rising, none below 0
+    values: tuple[float, ...]
+    base: float = 1.0
+    straight: bool = False  # straight lines from value to value, in steps of at least the order's `every`
+
+
+@dataclass(frozen=True, slots=True)
 class PlannedOrder:
-    """One setting. With `ramp` (s) the value moves there linearly in steps of at least `every` seconds."""
+    """One setting. With `ramp` (s) the value moves there linearly in steps of at least `every` seconds.
+
+    With `profile` it follows that, and `value` is where it ends.
+    """
 
     setting: str  # "load.power"
     value: float  # a switch is 0.0 or 1.0
@@ -45,6 +64,12 @@ class PlannedOrder:
     together: bool = False  # do not wait for its confirmation before the next
     ramp: float = 0.0
     every: float = 0.5
+    profile: PlannedProfile | None = None
+
+    @property
+    def moving(self) -> float:
+        """How long the value is on its way, s; 0: it is set at once."""
+        return self.profile.times[-1] if self.profile is not None and self.profile.times else self.ramp
 
 
 @dataclass(frozen=True, slots=True)

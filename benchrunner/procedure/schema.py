@@ -46,6 +46,7 @@ def procedure_schema_text() -> str:
 def _order(table: dict[str, Any]) -> dict[str, Any]:
     """An order is a pair or a table."""
     properties = Order.model_json_schema(by_alias=True)["properties"]
+    value_or_profile = {"oneOf": [{"required": ["to"]}, {"required": ["profile"]}]}
     pair = {
         "type": "array",
         "items": [properties["set"], properties["to"]],
@@ -55,7 +56,7 @@ def _order(table: dict[str, Any]) -> dict[str, Any]:
     }
     return {
         "description": table["description"],
-        "anyOf": [pair, {k: v for k, v in table.items() if k != "description"}],
+        "anyOf": [pair, {k: v for k, v in table.items() if k != "description"} | value_or_profile],
     }
 
 

@@ -8,10 +8,12 @@ from benchrunner.cards.reading import KeyPath
 from benchrunner.procedure import actions, checks, model, running
 from benchrunner.procedure.amounts import Amounts
 from benchrunner.procedure.arithmetic import Value
+from benchrunner.procedure.following import Profiles
 from benchrunner.procedure.roles import Roles
 
 MOST_STEPS = 2000  # in the running order; a day of one-minute steps
 MOST_REPEATS = 1000
+MOST_VALUES = 50_000  # of profiles, in the running order; it is frozen into the record as a whole
 _RATED_FREQUENCY = "pairing.battery_inverter.rated_frequency"
 
 
@@ -21,9 +23,11 @@ class StepMaker:
 
     roles: Roles
     random: random.Random
+    profiles: Profiles | None = None  # the files that orders follow; None: nobody has looked for them
     steps: list[running.PlannedStep] = field(default_factory=list)
     overall: list[running.GroupCheck] = field(default_factory=list)
     _full: bool = False
+    _followed: int = 0
 
     def walk(
         self,
@@ -127,7 +131,11 @@ class StepMaker:
         at_most = amounts.seconds((*path, "at_most"), step.at_most)
         hold = actions.longest(until)
         self._waiting(amounts, step, path, at_most, hold)
-        do = [actions.order(roles, amounts, one, (*path, "do", i)) for i, one in enumerate(step.do)]
+        do = [
+            actions.order(roles, amounts, one, (*path, "do", i), self.profiles)
+            for i, one in enumerate(step.do)
+        ]
+        self._count_values(amounts, path, do)
         judged = [
             checks.check(roles, amounts, one, (*path, "checks", i), step) for i, one in enumerate(step.checks)
         ]
@@ -142,6 +150,8 @@ class StepMaker:
             expected = 1.0
         else:
             expected = min(at_most, hold if until.kind == "elapsed" else hold + 5.0)
+        if step.expected is None:
+            expected += _moving(do)
         return running.PlannedStep(
             id=prefix + step.id,
             title=step.title,
@@ -161,6 +171,13 @@ class StepMaker:
             expected=expected,
         )
 
+    def _count_values(self, amounts: Amounts, path: KeyPath, do: list[running.PlannedOrder | None]) -> None:
+        before = self._followed
+        self._followed += sum(len(o.profile.times) for o in do if o is not None and o.profile is not None)
+        if before <= MOST_VALUES < self._followed:
+            what = f"brings the values of profiles beyond {MOST_VALUES}, repeats counted"
+            amounts.findings.add((*path, "do"), what, "thin the profile out, or use fewer repeats")
+
     def _waiting(
         self, amounts: Amounts, step: model.Step, path: KeyPath, at_most: float, hold: float
     ) -> None:
@@ -179,3 +196,13 @@ class StepMaker:
         """One period of the mains: repeats then begin anywhere on the wave."""
         value = amounts.value((), _RATED_FREQUENCY)
         return 0.02 if value is None or not value.number > 0 else 1.0 / value.number
+
+
+def _moving(do: list[running.PlannedOrder | None]) -> float:
+    """How long ramps and profiles take, s: one after the other, or beside each other where they are `together`."""
+    at = end = 0.0
+    for order in do:
+        if order is not None and not math.isnan(order.moving):
+            end = max(end, at + order.moving)
+            at = at if order.together else end
+    return end

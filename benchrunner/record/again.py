@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING, Any
 
 from benchrunner.core.rejudge import Difference, differences, replay
 from benchrunner.errors import Refused
+from benchrunner.procedure.profile import Column, ProfileFile, parse_profile
+from benchrunner.procedure.running import PlannedProfile
 from benchrunner.record.container import ContainerError
 from benchrunner.record.facts import program_facts
 
@@ -31,6 +33,7 @@ def rejudge(record: "Record") -> Rejudged:
         start = float(events[0]["at"]) if events else 0.0
         runner = replay(record.plan, (item for _, item in record.inputs()), start)
         on_record = record.checks
+        strayed = _strayed(record)
     except (ContainerError, Refused, KeyError, TypeError, ValueError, IndexError) as error:
         result.says.append(f"cannot be judged again: {error}")
         return result
@@ -40,7 +43,8 @@ def rejudge(record: "Record") -> Rejudged:
         result.says.append("the inputs end before the run did; the checks judged until then are compared")
     result.differences = differences(on_record, result.checks)
     result.identical = not differences(on_record, result.checks, tolerance=0.0)
-    result.ok = not result.differences
+    result.ok = not result.differences and not strayed
+    result.says += strayed
     here, there = program_facts(), record.header.get("program", {})
     if any(here.get(key) != there.get(key) for key in ("version", "platform", "libraries")):
         result.says.append("by another program version or platform than measured")
@@ -50,3 +54,27 @@ def rejudge(record: "Record") -> Rejudged:
     else:
         result.says += [f"judged again otherwise: {difference}" for difference in result.differences]
     return result
+
+
+def _strayed(record: "Record") -> list[str]:
+    """Where the values that an order followed are not those of the profile that the record carries. Raises `Refused`."""
+    entries = record.header.get("profiles", [])
+    files = {str(entry["file"]): record.part(str(entry["part"])) for entry in entries}
+    read: dict[str, ProfileFile] = {}
+    said = []
+    for step in record.plan.order.steps:
+        for order in step.do:
+            if order.profile is None:
+                continue
+            name = order.profile.file
+            if name not in read:
+                read[name] = parse_profile(bytes(files.get(name) or b""), name)
+            file, column = read[name], read[name].columns.get(order.setting)
+            if file.sha256 != order.profile.sha256 or column is None or not _same(order.profile, column):
+                said.append(f"step {step.id}: {order.setting} did not follow {name} as the record carries it")
+    return said
+
+
+def _same(profile: PlannedProfile, column: Column) -> bool:
+    values = column.values if profile.base == 1.0 else tuple(profile.base * v for v in column.values)
+    return (profile.lines, profile.times, profile.values) == (column.lines, column.times, values)

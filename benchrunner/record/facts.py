@@ -47,6 +47,7 @@ class RunFacts:
     pairing: Verbatim
     bench: Verbatim
     drivers: tuple[Verbatim, ...] = ()
+    profiles: tuple[Verbatim, ...] = ()  # that the procedure's orders follow
     overrides: Mapping[str, str] = field(default_factory=dict)
     instruments: tuple[Mapping[str, Any], ...] = ()
     operator: str = ""

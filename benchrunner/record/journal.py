@@ -415,6 +415,7 @@ def facts_to_data(facts: RunFacts) -> dict[str, Any]:
         "pairing": file(facts.pairing),
         "bench": file(facts.bench),
         "drivers": [file(item) for item in facts.drivers],
+        "profiles": [file(item) for item in facts.profiles],
         "overrides": codec.plain(facts.overrides),
         "instruments": codec.plain(facts.instruments),
         "operator": facts.operator,

@@ -26,7 +26,7 @@ The division (never a multiplication by 0.01 or the like) gives the meter's numb
 """
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from heapq import merge
 from pathlib import Path
 from typing import Any
@@ -57,6 +57,16 @@ def source_parts(sources: Sequence[Source]) -> list[str]:
         name = f"readings/{slug(source.name)}.parquet"
         names.append(name if name not in names else f"readings/{slug(source.name)}-{number}.parquet")
     return names
+
+
+def profile_part(file: str, taken: Container[str]) -> str:
+    """The part that holds a profile file that orders of the procedure follow."""
+    stem = slug(file.rpartition(".")[0] or file)
+    number, name = 1, f"profiles/{stem}.csv"
+    while name in taken:
+        number += 1
+        name = f"profiles/{stem}-{number}.csv"
+    return name
 
 
 def readings_schema(source: Source, channels: Mapping[str, Channel]) -> Any:

@@ -216,6 +216,12 @@ class _Gathered:
                 {"file": item["name"], "part": name, "sha256": item["sha256"], "title": item["title"]}
             )
             self.members.append((name, self._verbatim(item)))
+        self._profiles = []
+        for item in facts.get("profiles", []):
+            name = parts.profile_part(str(item["name"]), taken)
+            taken.add(name)
+            self._profiles.append({"file": item["name"], "part": name, "sha256": item["sha256"]})
+            self.members.append((name, self._verbatim(item)))
 
     @staticmethod
     def _verbatim(item: Mapping[str, Any]) -> bytes:
@@ -355,6 +361,8 @@ class _Gathered:
             "signer": _signer(key),
             "parts": listed,
         }  # fmt: skip
+        if self._profiles:
+            header["profiles"] = self._profiles
         return {str(name): codec.plain(value) for name, value in header.items()}
 
     def _digests(self, checks: list[dict[str, Any]]) -> dict[str, str]:

@@ -171,8 +171,16 @@ def _digests(header: Mapping[str, Any], survey: Survey, result: Verification) ->
         facts = header.get(kind)
         if not isinstance(facts, dict) or part not in listed or facts.get("sha256") != listed[part][1]:
             result.findings.append(Finding(HEADER, "header", f"names another {kind} than the record carries"))
+    for entry in _profiles(header):
+        if listed.get(str(entry.get("part")), (0, ""))[1] != entry.get("sha256"):
+            result.findings.append(Finding(HEADER, "header", "names another profile than the record carries"))
     if parts.PLAN not in listed:
         result.findings.append(Finding(HEADER, "header", f"lists no {parts.PLAN}"))
+
+
+def _profiles(header: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    found = header.get("profiles", [])
+    return [entry if isinstance(entry, dict) else {} for entry in found] if isinstance(found, list) else [{}]
 
 
 def _signatures(

@@ -220,6 +220,7 @@ def facts(header: Mapping[str, Any]) -> list[Row]:
         row("Cautions acknowledged by", header["acknowledged"] or "nobody"),
         row("Begun", f"{header['started']} (sealed {header['sealed']})"),
         row("Procedure", header["procedure"]["file"] + (f"; basis: {basis}" if basis else ""), header["procedure"]["sha256"]),
+        *(row("Profile", p["file"], p["sha256"]) for p in header.get("profiles") or ()),
         row("Pairing card", header["pairing"]["file"], header["pairing"]["sha256"]),
         row("Bench card", header["bench"]["file"], header["bench"]["sha256"]),
     ]  # fmt: skip

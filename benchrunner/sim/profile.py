@@ -1,24 +1,26 @@
-"""Owns profiles over time: a CSV file of settings, checked, and given to the plant order by order.
+"""Owns what the plant makes of profiles over time: a CSV file of settings, given to the plant order by order.
 
-The first column is `time` in seconds from the start, rising; every other one is a setting of the plant by its name, in
-SI (`load.power`, `pv_source.irradiance`). A value holds until the next row (steps), or, with `ramps`, is approached in
-straight lines whose steps the caller chooses. Empty cells leave a setting as it is.
-
-The file is untrusted: its size, its rows and its columns are bounded, numbers must be finite, nothing is executed.
+The form of the file is that of procedures (`procedure.profile`); here every column is a setting of the plant by its name
+(`load.power`, `pv_source.irradiance`), within its range. A value holds until the next row (steps), or, with `ramps`, is
+approached in straight lines whose steps the caller chooses. Empty cells leave a setting as it is.
 """
 
-import csv
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchrunner.cards.reading import load_bytes
 from benchrunner.errors import Problem, Refused
+from benchrunner.procedure import profile as table
 from benchrunner.sim.settings import SETTINGS
 
 LARGEST = 20_000_000  # bytes
-MOST_ROWS, MOST_COLUMNS = 200_000, 32
-MOST_PROBLEMS = 20  # listed; a file with more has one cause
-LONGEST = 31_622_400.0  # s: a leap year
+MOST_ROWS = 200_000
+_UNITS = {
+    "power": "W", "voltage": "V", "frequency": "Hz", "frequency_rate": "Hz/s", "irradiance": "W/m^2", "temperature": "K",
+    "reactive_power": "var", "phase": "rad", "phase_cut_angle": "rad", "resistance": "ohm", "reactance": "ohm",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,95 +49,49 @@ class Profile:
 
 def read_profile(path: Path | str) -> Profile:
     """A profile from a CSV file. Raises `Refused` with all that is wrong in it."""
-    path = Path(path)
-    try:
-        size = path.stat().st_size
-        if size > LARGEST:
-            raise Refused(
-                Problem(str(path), f"has {size} bytes", f"a profile has at most {LARGEST}: thin it out")
-            )
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise Refused(Problem(str(path), "is no UTF-8 text", "save it as CSV in UTF-8")) from error
-    except OSError as error:
-        raise Refused(Problem(str(path), f"cannot be read: {error.strerror}", "check the path")) from error
-    return parse_profile(text, str(path))
+    return _profile(table.parse_profile(load_bytes(path, LARGEST), str(path), MOST_ROWS, LARGEST))
 
 
 def parse_profile(text: str, where: str = "profile") -> Profile:
     """A profile from the text of a CSV file. Raises `Refused` with all that is wrong in it."""
-    try:
-        rows = list(csv.reader(text.splitlines()[: MOST_ROWS + 2], strict=True))
-    except csv.Error as error:
-        raise Refused(
-            Problem(where, f"is no CSV: {error}", "separate by commas, numbers with a point")
-        ) from error
-    if not rows or [cell.strip() for cell in rows[0][:1]] != ["time"]:
-        raise Refused(
-            Problem(f"{where}:1", "does not begin with the column `time`", "head it: time,load.power")
-        )
-    head = [cell.strip() for cell in rows[0]]
-    problems = _head(head, where)
-    if len(rows) - 1 > MOST_ROWS:
-        problems.append(Problem(where, f"has more than {MOST_ROWS} rows", "thin it out"))
-    times: list[float] = []
-    columns: list[list[float]] = [[] for _ in head[1:]]
-    for line, row in enumerate(rows[1:], 2):
-        if not any(cell.strip() for cell in row):
-            continue
-        if len(problems) >= MOST_PROBLEMS:
-            break
-        at = f"{where}:{line}"
-        if len(row) != len(head):
-            problems.append(Problem(at, f"has {len(row)} cells under {len(head)} heads", "one for each head"))
-            continue
-        time = _number(row[0])
-        last = times[-1] if times else -1.0
-        if time is None or math.isnan(time) or not 0.0 <= time <= LONGEST:
-            problems.append(Problem(at, f"has the time {row[0]!r}", f"give seconds, 0 to {LONGEST:g}"))
-            continue
-        if time <= last:
-            problems.append(Problem(at, f"goes back to {time:g} s after {last:g} s", "times rise"))
-            continue
-        times.append(time)
-        for name, cell, column in zip(head[1:], row[1:], columns, strict=True):
-            value = _number(cell)
-            known = SETTINGS.get(name)
-            if value is None or (known and not math.isnan(value) and not known.least <= value <= known.most):
-                span = f"{known.least:g} to {known.most:g}" if known else "a number"
-                problems.append(Problem(f"{at}, {name}", f"is {cell!r}", f"give {span} in the SI unit"))
-                value = math.nan
-            column.append(value)
-    if not times and not problems:
-        problems.append(Problem(where, "has no rows", "give at least one time with its values"))
+    return _profile(table.parse_profile(text.encode("utf-8", "replace"), where, MOST_ROWS, LARGEST))
+
+
+def _profile(file: table.ProfileFile) -> Profile:
+    problems = [problem for column in file.columns.values() for problem in _misfits(column, file.name)]
     if problems:
-        raise Refused(problems)
-    return Profile(tuple(times), {name: tuple(c) for name, c in zip(head[1:], columns, strict=True)})
+        raise Refused(sorted(problems, key=lambda p: int(p.where.rsplit(":", 1)[-1].split(",")[0])))
+    times = sorted({time for column in file.columns.values() for time in column.times})
+    values = {}
+    for name, column in file.columns.items():
+        known = dict(zip(column.times, column.values, strict=True))
+        values[name] = tuple(known.get(time, math.nan) for time in times)
+    return Profile(tuple(times), values)
 
 
-def _head(head: list[str], where: str) -> list[Problem]:
-    problems: list[Problem] = []
-    if len(head) < 2 or len(head) > MOST_COLUMNS:
-        problems.append(Problem(f"{where}:1", f"has {len(head)} columns", f"give 2 to {MOST_COLUMNS}"))
-    for name in head[1:]:
-        if name not in SETTINGS:
-            problems.append(
-                Problem(f"{where}:1", f"has a column {name[:40]!r}", f"settings: {', '.join(SETTINGS)}")
+def _misfits(column: table.Column, where: str) -> Iterator[Problem]:
+    """What the plant does not take: unknown settings, other units, values out of range."""
+    known = SETTINGS.get(column.name)
+    if known is None:
+        mend = f"settings: {', '.join(SETTINGS)}"
+        yield Problem(f"{where}:1, {column.name}", "is no setting of the plant", mend)
+        return
+    unit = unit_of(column.name)
+    if column.unit not in ("", unit):
+        yield Problem(f"{where}:1, {column.name}", f"is in {column.unit}", f"give it in {unit}")
+        return
+    for line, value in zip(column.lines, column.values, strict=True):
+        if not known.least <= value <= known.most:
+            what = f"is {value:g} {unit}, out of range"
+            yield Problem(
+                f"{where}:{line}, {column.name}", what, f"give {known.least:g} to {known.most:g} {unit}"
             )
-    for name in sorted({name for name in head if head.count(name) > 1}):
-        problems.append(Problem(f"{where}:1", f"has the column {name!r} twice", "give each once"))
-    return problems[:MOST_PROBLEMS]
 
 
-def _number(cell: str) -> float | None:
-    """The number in a cell; NaN where it is empty; None where it is none, or not finite."""
-    text = cell.strip()
-    if not text:
-        return math.nan
-    if len(text) > 40 or not set(text) <= set("0123456789+-.eE"):
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
+def unit_of(setting: str) -> str:
+    """The SI unit of a setting of the plant; 1 for switches and ratios."""
+    quantity = setting.partition(".")[2]
+    for ending, unit in sorted(_UNITS.items(), key=lambda pair: -len(pair[0])):
+        if quantity == ending or quantity.endswith("_" + ending) or quantity.startswith(ending + "_l"):
+            return unit
+    return "1"

@@ -15,6 +15,7 @@ from benchrunner.procedure.running import (
     PlannedCapture,
     PlannedCheck,
     PlannedOrder,
+    PlannedProfile,
     PlannedStep,
     RunningOrder,
     StartCondition,
@@ -207,3 +208,15 @@ def test_roles_and_start(simulated: Bench) -> None:
     assert fits(order, simulated) == [], "the bus meter measures the battery inverter's power"
     order = replace(ORDER, start=(StartCondition("battery.charge", 0.0, 1.0, "1"),))
     assert "no channel 'battery.charge'" in text_of(order, simulated)
+
+
+def test_each_value_of_a_profile_is_within_what_the_bench_takes(simulated: Bench) -> None:
+    _, most = simulated.allowed("load.power")
+    values = (0.0, 1000.0, most, most + 1.0, most + 2.0, 500.0, -1.0)
+    profile = PlannedProfile("day.csv", "0" * 64, tuple(range(2, 9)), tuple(map(float, range(7))), values)
+    step = PlannedStep("one", "One", do=(PlannedOrder("load.power", 0.0, "W", "", profile=profile),))
+    order = RunningOrder("Trial", "", (), (), {}, {}, (), (step,))
+    problems = [problem for problem in fits(order, simulated) if "out of range" in problem.what]
+    assert [problem.where for problem in problems] == [
+        "Trial: step one: day.csv:5, load.power", "Trial: step one: day.csv:8, load.power",
+    ]  # fmt: skip

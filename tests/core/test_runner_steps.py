@@ -31,6 +31,7 @@ from benchrunner.procedure.running import (
     Condition,
     PlannedGuard,
     PlannedOrder,
+    PlannedProfile,
     PlannedStep,
     Question,
     StartCondition,
@@ -254,6 +255,63 @@ def test_ramp_starts_from_the_last_confirmed_value_and_goes_down_too() -> None:
     second = PlannedStep("down", "Down", do=(set_load(0.0, ramp=1.5, every=0.5),), until=elapsed(0.5))
     bench = run(plan(first, second))
     assert [v for s, v in bench.orders()] == pytest.approx([900.0, 600.0, 300.0, 0.0])
+
+
+def follow(times: tuple[float, ...], values: tuple[float, ...], **more: object) -> PlannedStep:
+    profile = PlannedProfile("day.csv", "0" * 64, tuple(range(2, 2 + len(times))), times, values, **more)  # type: ignore[arg-type]
+    order = PlannedOrder("load.power", values[-1], "W", "load as day.csv says", every=1.0, profile=profile)
+    return PlannedStep("follow", "Follow", do=(order,), until=elapsed(0.5))
+
+
+def sent_values(bench: Bench) -> tuple[list[float], list[float]]:
+    """Times from the begin of the step, and values of the orders sent."""
+    begin = next(e.at for e in bench.events("step") if e.data["phase"] == "started")
+    sent = [(e.at - begin, e.data["value"]) for e in bench.events("order") if e.data["phase"] == "sent"]
+    return [at for at, _ in sent], [value for _, value in sent]
+
+
+def test_a_profile_is_followed_by_its_own_clock() -> None:
+    times, values = sent_values(run(plan(follow((1.0, 3.0, 3.5), (500.0, 2000.0, 0.0)))))
+    assert values == [500.0, 2000.0, 0.0]
+    assert times == pytest.approx([1.0, 3.0, 3.5], abs=0.11)
+
+
+def test_straight_lines_between_its_values_in_steps() -> None:
+    times, values = sent_values(run(plan(follow((0.0, 3.0, 4.5), (0.0, 900.0, 600.0), straight=True))))
+    assert values == pytest.approx([0.0, 300.0, 600.0, 900.0, 600.0])
+    assert times == pytest.approx([0.0, 1.0, 2.0, 3.0, 4.5], abs=0.11)
+
+
+def test_a_slow_instrument_keeps_to_the_profile_and_says_what_it_left_out() -> None:
+    times = tuple(0.5 * k for k in range(13))
+    bench = run(plan(follow(times, tuple(100.0 * k for k in range(13)))), link=1.2)
+    at, values = sent_values(bench)
+    assert values[-1] == 1200.0, "the last value is never left out"
+    assert len(values) < 13
+    for time, value in zip(at, values, strict=True):  # never behind by more than one exchange and a tick
+        assert time - value / 200.0 < 1.2 + 0.2, value
+    assert bench.runner.exit_code == 0
+    notes = [e.data["text"] for e in bench.events("note") if "left out" in e.data["text"]]
+    assert len(notes) == 1
+    assert notes[0].startswith(f"load.power: {13 - len(values)} values of day.csv")
+
+
+def test_a_value_that_is_refused_ends_the_profile() -> None:
+    bench = run(plan(follow((0.0, 1.0, 2.0), (1.0, 2.0, 3.0))), broken=frozenset({"load.power"}))
+    assert (bench.runner.exit_code, bench.runner.ended_by) == (4, "fault")
+    assert [value for _, value in bench.orders()] == [1.0]
+
+
+@pytest.mark.parametrize(
+    ("times", "values", "more"),
+    [
+        ((), (1.0,), {}), ((0.0, 0.0), (1.0, 1.0), {}), ((0.0, math.inf), (1.0, 1.0), {}), ((0.0,), (math.nan,), {}),
+        ((-1.0,), (1.0,), {}), ((0.0, 1.0), (1.0,), {}), ((0.0, 1e9), (1.0, 1.0), {"straight": True}),
+    ],
+)  # fmt: skip
+def test_a_profile_that_is_none_is_refused(times, values, more) -> None:  # type: ignore[no-untyped-def]
+    with pytest.raises(Refused, match="follows a profile that is none"):
+        Runner(plan(follow(times, values, **more)))
 
 
 @pytest.mark.parametrize(

@@ -63,6 +63,8 @@ FORM = [
     ('["load.power", "size"]', '["load.power"]'),
     ('["load.power", "size"]', '["loadpower", "size"]'),
     ('["load.power", "size"]', '{ set = "load.power" }'),
+    ('["load.power", "size"]', '{ set = "load.power", to = "1 W", profile = "day.csv" }'),
+    ('["load.power", "size"]', '{ set = "load.power", profile = "../day.csv" }'),
     ('settled = "bus.frequency"', 'settle = "bus.frequency"'),
     ('settled = "bus.frequency"', 'settled = "bus.frequency", above = "bus.voltage"'),
     ('for = "5 s" }', 'for = [5] }'),

@@ -55,7 +55,7 @@ def test_each_unrolls_for_each_pairing(name: str, pairing: str) -> None:
     )
     for step in order.steps:
         assert 0 < step.at_most < 86400
-        assert step.expected <= step.at_most
+        assert step.expected <= step.at_most + sum(order.moving for order in step.do)
 
 
 @pytest.mark.parametrize("pairing", PAIRINGS)
@@ -160,5 +160,9 @@ def test_grid_return_waits_and_feeds_nothing_back() -> None:
     assert any(0.0 < abs(f - 50.0) < 0.5 for f in frequencies)
 
 
-def test_the_folder_holds_nothing_else() -> None:
-    assert all(path.suffix == ".toml" for path in Path(folder("procedures")).iterdir())
+def test_the_folder_holds_procedures_and_the_profiles_that_they_follow() -> None:
+    followed = {
+        name for path in SHIPPED for name in read(folder("procedures") / f"{path}.toml").profile_names
+    }
+    others = {path.name for path in Path(folder("procedures")).iterdir() if path.suffix != ".toml"}
+    assert others == followed

@@ -4,7 +4,8 @@ import pytest
 
 from benchrunner.errors import Refused
 from benchrunner.sim import simulate
-from benchrunner.sim.profile import MOST_ROWS, parse_profile, read_profile
+from benchrunner.sim.profile import MOST_ROWS, parse_profile, read_profile, unit_of
+from benchrunner.sim.settings import SETTINGS
 
 GOOD = """time,load.power,pv_source.irradiance
 0,500,0
@@ -46,15 +47,18 @@ def test_the_plant_follows_the_file(tmp_path):
         ("", "does not begin with the column"),
         ("t,load.power\n0,1\n", "does not begin with the column"),
         ("time\n0\n", "has 1 columns"),
-        ("time,load.colour\n0,1\n", "has a column 'load.colour'"),
+        ("time,load.colour\n0,1\n", "is no setting of the plant"),
         ("time,load.power,load.power\n0,1,2\n", "twice"),
         ("time,load.power\n", "has no rows"),
         ("time,load.power\n0,nan\n", "is 'nan'"),
         ("time,load.power\n0,1e999\n", "is '1e999'"),
         ("time,load.power\n0,__import__\n", "is '__import__'"),
-        ("time,load.power\n0,-5\n", "is '-5'"),
+        ("time,load.power\n0,-5\n", "is -5 W, out of range"),
+        ("time,load.power (A)\n0,5\n", "is in A"),
+        ("time (W),load.power\n0,5\n", "is no time by its unit"),
+        ("time,load.power (smoots)\n0,5\n", "is no unit"),
         ("time,load.power\n0,1\n0,2\n", "goes back"),
-        ("time,load.power\n-1,1\n", "has the time '-1'"),
+        ("time,load.power\n-1,1\n", "give a time from 0"),
         ("time,load.power\n0,1,2\n", "has 3 cells under 2 heads"),
         ('time,load.power\n0,"1\n', "is no CSV"),
         ("time,load.power\n" + "".join(f"{k},1\n" for k in range(MOST_ROWS + 1)), "more than"),
@@ -68,8 +72,35 @@ def test_bad_files_are_refused(text, words):
 
 def test_all_faults_at_once_with_their_lines():
     with pytest.raises(Refused) as refusal:
-        parse_profile("time,load.power,load.colour\n0,x,1\n5,1,1\n4,1,1\n", "day.csv")
-    assert [p.where for p in refusal.value.problems] == ["day.csv:1", "day.csv:2, load.power", "day.csv:4"]
+        parse_profile("time,load.power,load!\n0,x,1\n5,1,1\n4,1,1\n", "day.csv")
+    assert [p.where for p in refusal.value.problems] == [
+        "day.csv:1",
+        "day.csv:2, load.power",
+        "day.csv:4, time",
+    ]
+    with pytest.raises(Refused) as refusal:
+        parse_profile("time,load.power,load.colour\n0,-1,1\n5,1e6,1\n", "day.csv")
+    assert [p.where for p in refusal.value.problems] == [
+        "day.csv:1, load.colour", "day.csv:2, load.power", "day.csv:3, load.power",
+    ]  # fmt: skip
+
+
+def test_units_stand_in_the_head():
+    profile = parse_profile(
+        "time (min),load.power (kW),pv_source.temperature (degC)\n1,2.5,25\n2,,\n3,1,30\n"
+    )
+    assert profile.times == (60.0, 180.0)
+    assert profile.values["load.power"] == pytest.approx((2500.0, 1000.0))
+    assert profile.values["pv_source.temperature"] == pytest.approx((298.15, 303.15))
+
+
+@pytest.mark.parametrize("name", SETTINGS)
+def test_every_setting_of_the_plant_has_its_unit(name):
+    known = SETTINGS[name]
+    if unit_of(name) == "1":
+        assert (known.least, known.most) == (0.0, 1.0), "only switches and ratios are without a unit"
+    else:
+        assert not known.is_switch
 
 
 def test_files_that_are_none(tmp_path):

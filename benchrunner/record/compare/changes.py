@@ -101,7 +101,12 @@ def _procedure(record: Record, baseline: Record) -> Iterator[Change]:
     for name in ("title", "file", "sha256"):
         if a["procedure"].get(name) != b["procedure"].get(name):
             yield Change("procedure", name, str(b["procedure"].get(name)), str(a["procedure"].get(name)))
+    yield from _between("procedure", _profiles(a), _profiles(b))
     yield from _between("procedure", _parameters(a), _parameters(b))
+
+
+def _profiles(header: Mapping[str, Any]) -> dict[str, str]:
+    return {f"profile {p.get('file')}": str(p.get("sha256")) for p in header.get("profiles", [])}
 
 
 def _parameters(header: Mapping[str, Any]) -> dict[str, str]:
