@@ -18,7 +18,7 @@ from benchrunner.app.background import Background
 from benchrunner.app.escape import EscapeHold
 from benchrunner.app.link import EngineLink
 from benchrunner.app.memory import Memory
-from benchrunner.app.model import choices, preview, texts
+from benchrunner.app.model import choices, gates, preview, texts
 from benchrunner.app.model.run import RunState
 from benchrunner.app.theme import Theme, Themes
 from benchrunner.app.tools import Tools
@@ -27,6 +27,7 @@ from benchrunner.app.widgets.notice import ClosingBar, NoticeBar
 from benchrunner.app.widgets.pages import TextPage, escaped, help_html
 from benchrunner.app.widgets.prepare import PreparePage
 from benchrunner.engine.request import RunRequest
+from benchrunner.errors import Refused
 
 if TYPE_CHECKING:
     from benchrunner.app.widgets.find_page import FindPage
@@ -136,7 +137,7 @@ class Window(QMainWindow):
             return
         procedure, pairing, bench = self.prepare.chosen()
         name = self.prepare.name.text().strip()
-        shown = self.prepare.current_preview
+        shown, passing = self.prepare.current_preview, self.prepare.clearance.passing
         request = RunRequest(
             procedure=procedure,
             pairing=pairing,
@@ -152,6 +153,9 @@ class Window(QMainWindow):
             attended=True,
             live=True,
             port_base=self.prepare.setup.port_base(),
+            override=list(passing.gates),
+            override_by=passing.by,
+            override_why=passing.why,
         )
         self._remember()
         self.notice.clear()
@@ -387,6 +391,10 @@ class Window(QMainWindow):
                 "Refused before anything was switched on; what stands in the way is listed at the right.",
                 "warning",
             )
+        else:
+            self.prepare.clearance.run_over()
+        if not ended.get("simulated") or ended.get("locked"):
+            self._ask_preview()  # gates that were passed hold no more, and the bench may be locked now
         self._refresh_all()
 
     # ---------------------------------------------------------------- files and previews
@@ -402,17 +410,31 @@ class Window(QMainWindow):
         if procedure and pairing and bench:
             settings = self.prepare.settings() if self.prepare.holds(procedure) else {}
             self.prepare.working()
-            self.background.ask("preview", lambda: preview.preview(procedure, pairing, bench, settings))
+            base, passing = self.prepare.setup.port_wanted(), self.prepare.clearance.passing
+            self.background.ask(
+                "preview",
+                lambda: preview.preview(procedure, pairing, bench, settings, port_base=base, passing=passing),
+            )
         if first_time:
             self.background.ask("keys", _keys)
 
+    def _release(self, by: str, why: str) -> None:
+        shown = self.prepare.current_preview
+        if shown is not None:
+            self.background.ask("release", lambda: gates.release(shown.bench, shown.port_base, by, why))
+
     def _take_answer(self, name: str, answer: Any, error: BaseException | None) -> None:
-        if error is not None:
+        if isinstance(error, Refused):
+            self.notice.tell("; ".join(f"{p.where}: {p.what}" for p in error.problems), "error")
+        elif error is not None:
             self.notice.tell(f"{type(error).__name__}: {error}", "error")
             if name == "preview":
                 self.prepare.failed(f"{type(error).__name__}: {error}")
         elif name == "files":
             self.prepare.offer(answer, FIRST | self.memory.choices())
+        elif name == "release":
+            self.notice.tell(answer, "info")
+            self._ask_preview()
         elif name == "keys":
             self.prepare.offer_keys(answer)
         elif name == "preview":
@@ -439,6 +461,7 @@ class Window(QMainWindow):
         self.escape.progress.connect(self._esc_progress)
         self.prepare.changed.connect(self._ask_preview)
         self.prepare.start_wanted.connect(self.start_run)
+        self.prepare.clearance.release_wanted.connect(self._release)
         self.closing_bar.confirmed.connect(self.close_safely)
         self.themes.changed.connect(self._set_theme)
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchrunner.app.model.gates import NONE, Gate, Lock, Passing, of_bench
 from benchrunner.errors import Problem, Refused
 
 
@@ -38,6 +39,10 @@ class Preview:
     simulated: bool | None = None
     attended: bool = True
     served: bool = False  # a bench whose instruments this machine serves: its ports can be chosen
+    gates: tuple[Gate, ...] = ()  # that stand, or are waited for, and may be passed by name
+    passing: Passing = NONE  # with what this preview was made
+    lock: Lock | None = None
+    port_base: int | None = None
 
 
 def preview(
@@ -47,6 +52,8 @@ def preview(
     settings: Mapping[str, str],
     operator: str = "",
     acknowledge: str = "",
+    port_base: int | None = None,
+    passing: Passing = NONE,
 ) -> Preview:
     """Read everything and say what would run. Never raises for what files can hold: problems are in the answer."""
     from benchrunner.engine.prepare import prepare
@@ -56,10 +63,13 @@ def preview(
     problems: tuple[Problem, ...] = ()
     prepared: dict[str, Any] = {}
     values: dict[str, str] = {}
+    served = _served(bench)
     # The name and the acknowledgement are asked for by the window itself before the run; they are no problem of the files.
     request = RunRequest(
         procedure=procedure, pairing=pairing, bench=bench, settings=dict(settings),
         operator=operator or "preview", acknowledge=acknowledge or "preview", attended=True,
+        port_base=port_base if served else None,
+        override=list(passing.gates), override_by=passing.by, override_why=passing.why,
     )  # fmt: skip
     try:
         ready = prepare(request)
@@ -70,6 +80,7 @@ def preview(
     except (OSError, ValueError, RecursionError) as error:
         problems = (Problem(procedure, f"cannot be prepared: {error}", "check the three files"),)
     title, purpose, cautions, parameters = _procedure(procedure, pairing, bench, values)
+    gates, lock, base = of_bench(bench, port_base, problems, passing)
     return Preview(
         procedure,
         pairing,
@@ -81,7 +92,11 @@ def preview(
         prepared,
         problems,
         _simulated(bench, prepared),
-        served=_served(bench),
+        served=served,
+        gates=gates,
+        passing=passing,
+        lock=lock,
+        port_base=base,
     )
 
 

@@ -10,23 +10,21 @@ from PySide6.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QListWidget,
     QListWidgetItem,
-    QPushButton,
-    QTextBrowser,
     QVBoxLayout,
     QWidget,
 )
 
-from benchrunner.app.model import texts
 from benchrunner.app.model.choices import Choice, read_choice
 from benchrunner.app.model.preview import Preview
 from benchrunner.app.theme import Theme
-from benchrunner.app.widgets.controls import FIELDS, CheckBox, ComboBox
+from benchrunner.app.widgets.clearance import Clearance
+from benchrunner.app.widgets.controls import FIELDS, ComboBox
 from benchrunner.app.widgets.parameters import ParameterForm
 from benchrunner.app.widgets.run_setup import RunSetup
 from benchrunner.app.widgets.running_order import GuardTable, RunningOrder
+from benchrunner.errors import Problem
 
 OTHER = "Open another file…"
 _SETTLE = 350  # ms after the last key before the run is worked out anew
@@ -53,9 +51,18 @@ class PreparePage(QWidget):
         layout.setSpacing(18)
         layout.addLayout(self._left(), 5)
         layout.addLayout(self._middle(), 8)
-        layout.addLayout(self._right(), 7)
+        clear = self.clearance = Clearance()
+        self.cautions, self.problems, self.why_not, self.start = (
+            clear.cautions,
+            clear.problems,
+            clear.why_not,
+            clear.start,
+        )
+        self.read, self.checked, self.name = clear.read, clear.checked, clear.name
+        clear.start_wanted.connect(self.start_wanted)
+        clear.passing_changed.connect(self._passing_changed)
+        layout.addWidget(clear, 7)
         self.setStyleSheet(FIELDS)
-        self._allow()
 
     # ---------------------------------------------------------------- the three columns
 
@@ -78,6 +85,7 @@ class PreparePage(QWidget):
         self.speed, self.seed, self.key = setup.speed, setup.seed, setup.key
         self.passphrase, self.out = setup.passphrase, setup.out
         column.addLayout(setup.form)
+        setup.ports.textChanged.connect(self._edited)
         self.procedures.currentRowChanged.connect(self._choice_changed)
         self.pairings.activated.connect(lambda i: self._activated(self.pairings, "pairing", i))
         self.benches.activated.connect(lambda i: self._activated(self.benches, "bench", i))
@@ -114,60 +122,12 @@ class PreparePage(QWidget):
         column.addWidget(self.guards, 2)
         return column
 
-    def _right(self) -> QVBoxLayout:
-        column = QVBoxLayout()
-        column.setSpacing(6)
-        column.addWidget(_head("Cautions"))
-        self.cautions = QTextBrowser()
-        self.cautions.setAccessibleName("Cautions")
-        self.cautions.setTabChangesFocus(True)
-        self.cautions.setFrameShape(QTextBrowser.Shape.StyledPanel)
-        column.addWidget(self.cautions, 3)
-        self.read = CheckBox("I have r&ead these cautions")
-        self.checked = CheckBox("&The pre-power checks are done and recorded")
-        self.checked.setToolTip(texts.PRE_POWER)
-        self._checked_says = QLabel(texts.PRE_POWER)
-        self._checked_says.setWordWrap(True)
-        self.name = QLineEdit()
-        self.name.setAccessibleName("Your name")
-        self.name.setPlaceholderText("kept in the record")
-        self.name.setMaxLength(80)
-        row = QHBoxLayout()
-        row.addWidget(_label("Your &name", self.name))
-        row.addWidget(self.name, 1)
-        column.addWidget(self.read)
-        column.addWidget(self.checked)
-        column.addWidget(self._checked_says)
-        column.addLayout(row)
-        self.problems = QTextBrowser()
-        self.problems.setAccessibleName("What stands in the way")
-        self.problems.setTabChangesFocus(True)
-        self.problems.hide()
-        column.addWidget(self.problems, 3)
-        self.why_not = QLabel("")
-        self.why_not.setWordWrap(True)
-        column.addWidget(self.why_not)
-        self.start = QPushButton("&Start the run")
-        self.start.setMinimumHeight(42)
-        self.start.setDefault(True)
-        big = QFont(self.start.font())
-        big.setBold(True)
-        big.setPointSizeF(big.pointSizeF() + 1)
-        self.start.setFont(big)
-        column.addWidget(self.start)
-        self.start.clicked.connect(self.start_wanted)
-        self.read.toggled.connect(self._allow)
-        self.checked.toggled.connect(self._allow)
-        self.name.textChanged.connect(self._allow)
-        return column
-
     # ---------------------------------------------------------------- what the window calls
 
     def set_theme(self, theme: Theme) -> None:
         """Take other colours."""
         self._theme = theme
-        if self._preview is not None:
-            self._show_texts(self._preview)
+        self.clearance.show_texts()
 
     def offer(self, found: dict[str, list[Choice]], chosen: dict[str, str]) -> None:
         """Fill the three lists; `chosen`: the files to begin with, as paths or by their names without ending."""
@@ -248,31 +208,25 @@ class PreparePage(QWidget):
         self._parameters_head.setText(
             "<b>Parameters</b>" if preview.parameters else "<b>Parameters</b>: none"
         )
-        if changed_risk:
-            self.read.setChecked(False)
-            self.checked.setChecked(False)
         self.order.take(preview.prepared.get("steps", []))
         self.guards.take(preview.prepared.get("guards", []))
         self._show_texts(preview)
-        self._allow()
+        self.clearance.take(preview, changed_risk)
 
     def working(self) -> None:
         """A new preview is on its way."""
         self._working = True
-        self._allow()
+        self.clearance.working()
 
     def failed(self, why: str) -> None:
         """No preview could be made."""
         self._working, self._preview = False, None
-        self.show_problems(
-            [("the preview", why, "choose again; if it stays so, this is a fault of the program")]
-        )
-        self._allow()
+        mend = "choose again; if it stays so, this is a fault of the program"
+        self.clearance.failed(Problem("the preview", why, mend))
 
     def show_problems(self, problems: list[tuple[str, str, str]]) -> None:
         """What the engine refused."""
-        self._problems_html(problems)
-        self.problems.setFocus()
+        self.clearance.refused(tuple(Problem(*problem) for problem in problems))
 
     # ---------------------------------------------------------------- inside
 
@@ -317,12 +271,16 @@ class PreparePage(QWidget):
     def _choice_changed(self, *_: object) -> None:
         if self._loading:
             return
+        self.clearance.other_bench()
+        self._preview_stale()
+        self._timer.start(0)
+
+    def _passing_changed(self) -> None:
         self._preview_stale()
         self._timer.start(0)
 
     def _preview_stale(self) -> None:
-        self._working = True
-        self._allow()
+        self.working()
 
     def _edited(self) -> None:
         self._preview_stale()
@@ -331,56 +289,10 @@ class PreparePage(QWidget):
     def _show_texts(self, preview: Preview) -> None:
         self.title.setText(preview.title or Path(preview.procedure).stem)
         self.purpose.setText(preview.purpose)
-        of_steps = [
-            f"During \u201c{step['title']}\u201d: {caution}"
-            for step in preview.prepared.get("steps", [])
-            for caution in step.get("cautions", [])
-            if step.get("repeat", 0) <= 1
-        ]
-        items = "".join(
-            f"<li style='margin-bottom:5px'>{_escaped(c)}</li>" for c in (*preview.cautions, *of_steps)
-        )
-        listed = (
-            f"<ul style='margin-left:-22px'>{items}</ul>" if items else "<p>The procedure states none.</p>"
-        )
-        self.cautions.setHtml(
-            f"{listed}<p>{_escaped(texts.DEFERS)}</p><p><b>{_escaped(texts.NO_EMERGENCY_STOP)}</b></p>"
-        )
         real = preview.simulated is False
-        self.checked.setVisible(real)
-        self._checked_says.setVisible(real)
         self.speed.setEnabled(not real)
         self.speed.setToolTip("" if not real else "A real bench runs at its own pace.")
         self.setup.ports.setEnabled(preview.served)
-        self._problems_html([(p.where, p.what, p.mend) for p in preview.problems])
-
-    def _problems_html(self, problems: list[tuple[str, str, str]]) -> None:
-        self.problems.setVisible(bool(problems))
-        rows = "".join(
-            f"<p><b>{_escaped(where.removeprefix('--set '))}</b><br>{_escaped(what)}<br><i>Mend:</i> {_escaped(mend)}</p>"
-            for where, what, mend in problems
-        )
-        self.problems.setHtml(f"<p><b>What stands in the way ({len(problems)})</b></p>{rows}")
-
-    def _allow(self, *_: object) -> None:
-        """Whether the run may start, and if not, why not."""
-        preview = self._preview
-        real = preview is not None and preview.simulated is False
-        why = ""
-        if preview is None and not self._working:
-            why = "Mend what stands in the way first."
-        elif self._working or preview is None:
-            why = "Working out the running order…"
-        elif preview.problems:
-            why = "Mend what stands in the way first."
-        elif not self.read.isChecked():
-            why = "Read the cautions and say so."
-        elif real and not self.checked.isChecked():
-            why = "On a real bench the pre-power checks must be done and recorded."
-        elif real and not self.name.text().strip():
-            why = "A run on a real bench is armed by a named person."
-        self.why_not.setText(why)
-        self.start.setEnabled(not why)
 
 
 def _row_of(chosen: str, paths: list[str]) -> int | None:
@@ -403,7 +315,3 @@ def _label(text: str, buddy: QWidget) -> QLabel:
     label = QLabel(text)
     label.setBuddy(buddy)
     return label
-
-
-def _escaped(text: str) -> str:
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")

@@ -62,6 +62,10 @@ class RunSetup:
         """The first port, or None for the bench card's own."""
         return int(self.ports.text()) if self.ports.isEnabled() and self.ports.hasAcceptableInput() else None
 
+    def port_wanted(self) -> int | None:
+        """The first port as it stands in the field, for a bench of which it is not known yet whether it is served."""
+        return int(self.ports.text()) if self.ports.hasAcceptableInput() else None
+
     def speed_text(self) -> str:
         """The chosen pace as it is remembered."""
         return str(self.speed.currentData())

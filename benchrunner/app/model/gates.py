@@ -1,0 +1,106 @@
+"""What keeps a real bench from being used: gates that stand, and the lock after a trip. Read here, shown by the window.
+
+Which gates may be passed by name is the bench's own rule (`bench.prechecks.MAY_PASS`); here it is only read.
+"""
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from benchrunner.errors import Problem, Refused
+
+_SAID = re.compile(r"--override ([a-z][a-z-]*)")
+CAUTIONS = (
+    "A gate stands between people and hazardous voltage, DC arcs, stored energy and backfeed. Passing it by name removes no "
+    "hazard: it only says who answers for going on without it.",
+    "The bench's own interlock, emergency stop and protective devices must work. This program is not an emergency stop.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """A gate that stands and that a named person may pass. `stops`: it refuses the run; otherwise the run waits for it."""
+
+    name: str
+    missing: tuple[str, ...]
+    mend: str
+    stops: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Lock:
+    """Why a bench is locked, since when, and where the record of it lies."""
+
+    bench: str
+    what: str
+    when: str
+    record: str
+
+
+@dataclass(frozen=True, slots=True)
+class Passing:
+    """Gates that a named person passes for the next run, and for what reason."""
+
+    gates: tuple[str, ...] = ()
+    by: str = ""
+    why: str = ""
+
+    @property
+    def says(self) -> str:
+        """In one line."""
+        return f"{', '.join(self.gates)}: {self.by}: {self.why}" if self.gates else ""
+
+
+NONE = Passing()
+
+
+def standing(problems: Iterable[Problem]) -> tuple[Gate, ...]:
+    """The gates among these problems that may be passed by name, each once."""
+    from benchrunner.bench.prechecks import MAY_PASS
+
+    found: dict[str, Gate] = {}
+    for problem in problems:
+        said = _SAID.search(problem.mend)
+        name = said[1] if said else problem.where.rpartition(": ")[2]
+        if name not in MAY_PASS:
+            continue
+        before = found.get(name)
+        missing = (*(before.missing if before else ()), problem.what)
+        found[name] = Gate(name, missing, before.mend if before else problem.mend)
+    return tuple(found.values())
+
+
+def of_bench(
+    path: str, port_base: int | None, problems: Iterable[Problem], passing: Passing
+) -> tuple[tuple[Gate, ...], Lock | None, int | None]:
+    """Gates that may be passed, the lock if there is one, and the ports that hold (None unless the bench is served)."""
+    from benchrunner.bench import locks
+    from benchrunner.bench.prechecks import WARM_UP
+    from benchrunner.bench.warming import minutes, warm_ups
+    from benchrunner.cards.bench import read_bench
+
+    gates = standing(problems)
+    try:
+        bench = read_bench(path)
+    except (Refused, OSError):
+        return gates, None, None
+    base = port_base if bench.card.served else None
+    needs = warm_ups(bench)
+    if needs and WARM_UP not in passing.gates and not any(gate.name == WARM_UP for gate in gates):
+        says = ", ".join(f"{name} {minutes(time)}" for name, time in needs.items())
+        waited = Gate(
+            WARM_UP, (f"waited for before the run, as the driver cards ask: {says}",), "wait for it", False
+        )
+        gates = (*gates, waited)
+    trip = locks.locked(bench, base)
+    lock = Lock(trip.bench, trip.what, trip.when, trip.record) if trip else None
+    return gates, lock, base
+
+
+def release(path: str, port_base: int | None, by: str, why: str) -> str:
+    """Release a locked bench; what was done, in one line. Raises `Refused`."""
+    from benchrunner.bench import locks
+    from benchrunner.cards.bench import read_bench
+
+    done = locks.release(read_bench(path), port_base, by, why)
+    return f"The bench is released by {done.by}. The next record on it tells of the trip and of the release."
