@@ -213,6 +213,7 @@ class Parameters(NamedTuple):
     shift_rate: int  # Hz/s
     loop_gain: int
     loop_integral: int  # 1/s
+    voltage_integral: int  # 1/s, likewise, of the two loops that hold a voltage
     tracking_time: int
     measuring_time: int
     v_scale: int  # V of battery voltage per unit of power

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 Array = npt.NDArray[np.float64]
 _NEVER = 1e9
+LAYER_CROSSOVER = 1.0  # rad/s of the voltage loop on a battery whose voltage follows a double layer
+LAYER_INTEGRAL = 0.2  # of that, where its integral part takes over
 _CONNECTIONS: dict[str, float] = {
     "L1": CONNECTION.l1, "L2": CONNECTION.l2, "L3": CONNECTION.l3, "L1-L2": CONNECTION.l1_l2,
     "three-phase": CONNECTION.all_phases,
@@ -52,9 +54,15 @@ def _filled(values: dict[str, float], places: dict[str, int]) -> Array:
 
 def _battery_inverter(card: "PairingCard") -> dict[str, float]:
     b, c, t = card.battery_inverter, card.battery, card.twin
-    # the loop is set for the battery at its stiffest: near full charge, where a charging lead-acid cell resists most
-    stiffest = t.series_resistance * (1.0 + CHEMISTRIES[c.chemistry].full_rise)
-    total = stiffest + t.fast_resistance + t.slow_resistance
+    # volts for each ampere as the voltage loop meets them: resistances, and for lead-acid the double layer's charging in
+    # its own time. Such a battery integrates, so its loop may do so only slowly: a fifth of the crossover, 45 degrees or more
+    # of phase left with a PV inverter that answers in 1.5 s
+    total = t.series_resistance + t.fast_resistance + t.slow_resistance
+    integral = t.loop_integral
+    layer = CHEMISTRIES[c.chemistry].double_layer * c.capacity / 3600.0 / c.cells
+    if layer > 0.0:
+        total += 1.0 / (layer * LAYER_CROSSOVER)
+        integral = min(integral, LAYER_INTEGRAL * LAYER_CROSSOVER)
     window = b.grid_frequency_window or (b.rated_frequency - 1.5, b.rated_frequency + 1.5)
     return {
         "link_capacitance": t.link_capacitance,
@@ -105,6 +113,7 @@ def _battery_inverter(card: "PairingCard") -> dict[str, float]:
         "shift_rate": b.shift_rate,
         "loop_gain": t.loop_gain,
         "loop_integral": t.loop_integral,
+        "voltage_integral": integral,
         "tracking_time": t.tracking_time,
         "measuring_time": t.measuring_time,
         "v_scale": b.rated_power / c.nominal_voltage * total,

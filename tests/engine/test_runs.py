@@ -80,7 +80,7 @@ def test_served_at_ten_times_real_time_gives_the_same_verdicts_or_says_why_not(
     start: Callable[..., Any], serve: Callable[..., Any]
 ) -> None:
     """At ten times real time the meters are polled ten times as seldom; in real time: tests/long."""
-    server = serve(speed=10.0, start={"battery.soc": 0.945})
+    server = serve(speed=10.0, start={"battery.soc": 0.975})
     wire = start(bench="loopback", port_base=server.control_port, speed=10.0).end()
     assert wire["exit"] in (0, 3), wire
     record = Record.open(wire["record"])

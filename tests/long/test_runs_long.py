@@ -73,7 +73,7 @@ def test_served_in_real_time_gives_the_verdicts_of_memory(tmp_path: Path) -> Non
     bench = read_bench(data.find("loopback", "resources", "benches"))
     pairing = read_pairing(data.find("tarn6-corrie5", "resources", "pairings"))
     base = free_base()
-    with Server(bench, pairing, port_base=base, speed=1.0, start={"battery.soc": 0.945}):
+    with Server(bench, pairing, port_base=base, speed=1.0, start={"battery.soc": 0.975}):
         wire = benchrunner.run("load-rejection", bench="loopback", speed=1.0, port_base=base, out=tmp_path)
     memory = {c["id"]: c for c in benchrunner.run("load-rejection", out=tmp_path).checks}
     assert wire.header["exit"] == 0

@@ -139,7 +139,7 @@ _BUS = Panel("bus, V", ("bus.voltage",))
 _HZ = Panel("frequency, Hz", ("bus.frequency",), zero_is_none=True)
 _PV = Panel("PV power, kW", ("pv.power",), scale=1e-3)
 
-_FULL = {**ISLAND, "soc": 0.985, "pv_source.irradiance": 950.0, "load.power": 4600.0}
+_FULL = {**ISLAND, "soc": 0.975, "pv_source.irradiance": 950.0, "load.power": 4600.0}
 _REJECT = ((20.0, "load.power", 0.0),)
 _OVERCHARGED = {**ISLAND, "soc": 0.985, "pv_source.irradiance": 900.0, "load.power": 300.0}
 _PART = {**ISLAND, "soc": 0.6, "pv_source.irradiance": 900.0, "load.power": 2000.0}

@@ -144,9 +144,9 @@ def step_shift(x: Any, p: Any, top: float, dt: float) -> None:
     x[S.t_held] = 0.0 if comes else x[S.t_held] + dt
     x[S.u_shift] = u
     ki, follow = p[P.loop_integral], share(dt, p[P.tracking_time])
-    x[S.z_voltage] += dt * ki * e_voltage + follow * (u - u_voltage)
+    x[S.z_voltage] += dt * p[P.voltage_integral] * e_voltage + follow * (u - u_voltage)
     x[S.z_current] += dt * ki * e_current + follow * (u - u_current)
-    x[S.z_cell] += dt * ki * e_cell + follow * (u - u_cell)
+    x[S.z_cell] += dt * p[P.voltage_integral] * e_cell + follow * (u - u_cell)
     x[S.z_power] += dt * ki * e_power + follow * (u - u_power)
     if hurried:  # and arrive at its end with the integrators of the loops that asked for it
         if e_voltage > 0.0:
