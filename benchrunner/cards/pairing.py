@@ -138,9 +138,17 @@ class PairingCard(Part):
         found["pairing.phases"] = units.Quantity(float(self.phases), "1")
         found["pairing.phase_voltage"] = units.Quantity(self.phase_voltage, "V")
         found["pairing.power_per_ampere"] = units.Quantity(volts, "V")
-        expected = self.array.peak_power * EXPECTED_IRRADIANCE / STANDARD_IRRADIANCE
+        sun = EXPECTED_IRRADIANCE / STANDARD_IRRADIANCE
+        found["pairing.pv_rated_power"] = units.Quantity(
+            float(sum(inverter.rated_power for inverter, _ in self.pv_inverters)), "W"
+        )
         found["pairing.expected_pv_power"] = units.Quantity(
-            float(min(expected, self.pv_inverter.rated_power)), "W"
+            float(
+                sum(
+                    min(array.peak_power * sun, inverter.rated_power) for inverter, array in self.pv_inverters
+                )
+            ),
+            "W",
         )
         return found
 

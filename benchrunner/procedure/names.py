@@ -52,7 +52,8 @@ _CARD: dict[
     },
 }
 PAIRING_UNITS: dict[str, str] = {
-    "pairing.expected_pv_power": "W",
+    "pairing.expected_pv_power": "W",  # of all PV inverters on the bus, as is the next
+    "pairing.pv_rated_power": "W",
     "pairing.phases": "1",  # against neutral; the legs of split-phase count as such
     "pairing.phase_voltage": "V",  # of a phase against neutral
     "pairing.power_per_ampere": "V",  # over all phases, for each ampere in every line conductor

@@ -81,6 +81,16 @@ def test_expected_pv_power_is_the_lesser_of_array_and_inverter():
     assert small.values()["pairing.expected_pv_power"].value == 3000.0
 
 
+def test_pv_power_of_a_pairing_is_of_all_its_pv_inverters():
+    two = card("fell15-ridge8-corrie2")
+    first, second = (inverter for inverter, _ in two.pv_inverters)
+    rated = two.values()["pairing.pv_rated_power"].value
+    assert rated == first.rated_power + second.rated_power > first.rated_power
+    assert two.values()["pairing.pv_inverter.rated_power"].value == first.rated_power
+    offered = two.values()["pairing.expected_pv_power"].value
+    assert offered == pytest.approx(sum(0.9 * array.peak_power for _, array in two.pv_inverters))
+
+
 @pytest.mark.parametrize("name", ["tarn6-corrie5", "dune9-spit7", "fell15-ridge12"])
 def test_sound_pairings_have_nothing_against_them(name):
     assert preflight(card(name)) == []
