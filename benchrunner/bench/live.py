@@ -222,6 +222,7 @@ class Owner:
                 self._changed_at = began
             if instrument.repeated and 0.0 < self._frozen_after < began - self._moved_at and not dead(values):
                 values = (math.nan,) * len(values)
+                self.failed += 1
                 text_of = self._missed.miss(frozen_words(instrument, began - self._moved_at))
             else:
                 text_of = self._missed.hit()
@@ -404,6 +405,11 @@ class LiveHost:
             self._skew.reading(item.source, item.at, item.values)
         self._now = max(self._now, until if item is None else item.arrived)
         return item
+
+    def missed_polls(self) -> dict[str, int]:
+        """Polls so far that were not made or brought no reading, of each instrument that missed any."""
+        counts = {name: owner.missed + owner.failed for name, owner in self._owners.items()}
+        return {name: count for name, count in counts.items() if count}
 
     def account(self) -> dict[str, list[dict[str, Any]]]:
         """What the record says of the polling: `polling`, periods, missed ones and failed polls of each instrument;

@@ -337,6 +337,10 @@ class VirtualHost:
             self._answers_again(source, arrived)
         return values
 
+    def missed_polls(self) -> dict[str, int]:
+        """Polls so far that brought no reading, of each instrument that missed any."""
+        return {s.instrument.name: s.missed.total for s in self._sources if s.missed.total}
+
     # -- orders
 
     def submit(self, order: SetOrder | ArmOrder) -> None:

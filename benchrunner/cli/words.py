@@ -84,6 +84,7 @@ class Progress:
         self.checks: list[dict[str, Any]] = []
         self._steps: list[dict[str, Any]] = []
         self._said: set[str] = set()
+        self._missed: dict[str, int] = {}  # polls, by instrument, as last said
 
     def show(self, event: dict[str, Any]) -> None:
         """One event."""
@@ -112,8 +113,16 @@ class Progress:
             self._say(at, f"   {data['phase']}: {data.get('says', '')}: {data.get('text', '')}")
         elif kind == "note":
             self._say(at, f"   {data.get('text', '')}")
+        elif kind == "polling":
+            self._polling(at, data.get("missed") or {})
         elif kind == "ask":
             self._say(at, f"? {data.get('text', '')}")
+
+    def _polling(self, at: float, missed: dict[str, int]) -> None:
+        for name, count in missed.items():
+            if count != self._missed.get(name):
+                self._missed[name] = count
+                self._say(at, f"   {name}: {count} missed poll{'s' if count != 1 else ''}")
 
     def _begin(self, data: dict[str, Any]) -> None:
         self._steps = list(data.get("steps", []))

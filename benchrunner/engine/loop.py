@@ -15,7 +15,7 @@ from benchrunner.core.messages import Answer, Event, Fault, Input, Operator, Ord
 from benchrunner.core.runner import Runner
 from benchrunner.core.states import State
 from benchrunner.engine.rescue import Failed, rescue
-from benchrunner.engine.stream import EventStream, LiveReadings
+from benchrunner.engine.stream import EventStream, LiveReadings, MissedPolls
 from benchrunner.record.journal import JournalError
 
 _YOUNG = 20_000  # new objects before a look for cycles: more than replies wait for the journal
@@ -37,6 +37,13 @@ class Batching(Protocol):
 
     def replies(self, until: float) -> Sequence[Readings]: ...
     def taken(self, count: int) -> None: ...
+
+
+@runtime_checkable
+class Counting(Protocol):
+    """A host that counts the polls that each instrument missed."""
+
+    def missed_polls(self) -> dict[str, int]: ...
 
 
 class Journal(Protocol):
@@ -102,6 +109,7 @@ class _Loop:
         self.prepared_answers: list[str] = []
         self.question = ""  # the step whose question is open, or was last
         self.batching = host if isinstance(host, Batching) else None
+        self.missed = MissedPolls(stream, host.missed_polls) if isinstance(host, Counting) else None
 
     def run(self) -> None:
         runner, host, live = self.runner, self.host, self.live
@@ -116,6 +124,8 @@ class _Loop:
             ):  # an answer from a file: at once, so that two runs are alike
                 look = wall + _LOOK
                 self._hear()
+                if self.missed is not None:
+                    self.missed.look(host.now)
             if self._in_one_go(due):
                 continue
             item = self._next(due)
@@ -131,6 +141,8 @@ class _Loop:
                     live.flush()
         if self.live is not None:
             self.live.flush(force=True)
+        if self.missed is not None:
+            self.missed.look(host.now, force=True)
 
     def _in_one_go(self, due: float) -> bool:
         """Journal and feed the replies that come next, as far as they bring nothing but values. False: there were none."""

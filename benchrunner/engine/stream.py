@@ -8,13 +8,14 @@ import math
 import queue
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import IO, Any
 
 from benchrunner.core.messages import Event, Readings
 
 _MOST_WAITING = 200  # lines queued before batches of readings are dropped
 _PERIOD = 0.04  # s of wall time between batches of readings, 25 a second
+_MISSED_PERIOD = 1.0  # s of wall time between counts of missed polls
 _MOST_POINTS = 24  # per channel and batch; above, the extremes of its parts stand for the rest
 
 
@@ -121,6 +122,29 @@ class LiveReadings:
             for name, (times, values) in points.items()
         }
         self._stream.send(last, "readings", {"channels": data})
+
+
+class MissedPolls:
+    """Sends how many polls each instrument has missed as soon as one is, at most once a second of wall time.
+
+    `count`: name -> polls of the run so far that were not made or brought no reading, of instruments that missed any.
+    """
+
+    def __init__(self, stream: EventStream, count: Callable[[], dict[str, int]]) -> None:
+        self._stream, self._count = stream, count
+        self._sent: dict[str, int] = {}
+        self._due = -math.inf
+
+    def look(self, at: float, force: bool = False) -> None:
+        """Send the counts where they have changed; `at`: bench time, s."""
+        now = time.monotonic()
+        if now < self._due and not force:
+            return
+        counts = self._count()
+        if counts != self._sent:
+            self._due = now + _MISSED_PERIOD
+            self._sent = counts
+            self._stream.send(at, "polling", {"missed": counts})
 
 
 def _thin(times: list[float], values: list[float]) -> tuple[list[float], list[float]]:

@@ -54,6 +54,12 @@ def polled() -> tuple[dict[str, list[Readings]], dict[str, list[dict[str, float]
                 ordered = True
         seconds = time.monotonic() - began
         account = host.account()
+        told = host.missed_polls()
+        assert told == {
+            row["instrument"]: row["missed"] + row["failed"]
+            for row in account["polling"]
+            if row["missed"] + row["failed"]
+        }
         host.close()
     return found, account, seconds
 

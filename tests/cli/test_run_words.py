@@ -167,3 +167,16 @@ def test_a_run_says_within_how_long_its_guards_act() -> None:
     said = " ".join(sink.getvalue().split())
     assert "2 guards, the slowest acts within 2.3 s of its crossing" in said
     assert "protecting people and equipment is the hardware's task" in said
+
+
+def test_a_missed_poll_is_said_when_it_happens_and_once_for_each_count() -> None:
+    sink = io.StringIO()
+    progress = words.Progress(sink)
+    for at, missed in (
+        (2.0, {"bus_meter": 1}),
+        (3.0, {"bus_meter": 1, "load": 2}),
+        (4.0, {"bus_meter": 3, "load": 2}),
+    ):
+        progress.show({"at": at, "kind": "polling", "data": {"missed": missed}})
+    lines = [line.split(" s ", 1)[1].strip() for line in sink.getvalue().splitlines()]
+    assert lines == ["bus_meter: 1 missed poll", "load: 2 missed polls", "bus_meter: 3 missed polls"]
