@@ -21,7 +21,7 @@ STEP = 0.005
 
 def table() -> Table:
     """All rows."""
-    rows = [*curves(), *on_the_curve(), *response(), *trips(), *enters(), *latches()]
+    rows = [*curves(), *on_the_curve(), *response(), *trips(), *enters(), *latches(), *islanded()]
     left_out = []
     if library("control") is None:
         left_out.append("python-control (not installed: pip install 'benchrunner[dev]')")
@@ -29,7 +29,8 @@ def table() -> Table:
         rows += against_control()
     says = (
         "It sees voltage and frequency at its terminals, through measuring windows. Clearing times count from the crossing of the"
-        " *measured* value. What it does to find out that nobody forms the bus is a drift of such a bus, not a model of a method."
+        " *measured* value. What it does to find out that nobody forms the bus is a drift of such a bus at a rate from the pairing card, not a model"
+        " of a method: the rows of TR-17 show that every PV inverter then leaves in time, not that a method of its own would."
     )
     return Table("PV inverter", says, tuple(rows), tuple(left_out))
 
@@ -239,6 +240,49 @@ def enters() -> Iterator[Row]:
     ):
         alone.hold(at - before, 60.0)
         yield Row(f"TR-14: {at:g} s after entering", alone.share, expected, 2e-3, "pu", case["source"])
+
+
+def islanded() -> Iterator[Row]:
+    """Left alone with loads that take just what it feeds, in the island of which the battery inverter then lets go."""
+    from benchrunner.cards.pairing import read_pairing
+    from benchrunner.sim.simulation import simulate
+
+    most, shares = published()["TR-17"]["expected"], published()["TR-18"]["expected"]
+    for name, load in (("tarn6-corrie5", 1.0), ("dune9-spit7", 1.2), ("fell15-ridge12", 2.4)):
+        pairing = read_pairing(data.find(name, "resources", "pairings"))
+        inverter, twin = pairing.pv_inverter, pairing.twin
+        for share in (shares["A"][1], shares["B"][1], shares["C"][1]):
+            start = {
+                "soc": 0.6, "grid.closed": 0, "pv_inverter.on": 1, "pv_source.irradiance": 9.0 * share, "load.power": 1e3 * load,
+            }  # fmt: skip
+            start["load.power"] = float(
+                simulate(pairing, until=10.0, step=1.0, start=start)["pv.power"].iloc[-1]
+            )
+            alone = simulate(
+                pairing, [(10.0, "relays.inverter_enable", 0)], until=14.0, step=0.005, start=start
+            )
+            feeding = alone["pv.power"] > 0.01 * inverter.rated_power
+            took = float(feeding[feeding].index[-1]) - 10.0
+            source = f"{published()['TR-17']['source']}; shares: {published()['TR-18']['source']}"
+            given = f"TR-17: {name} alone at {share} % of full sun, load matched"
+            yield Row(f"{given}: gone within {most:g} s", float(took <= most), 1.0, 0.0, "yes = 1", source)
+            nominal = pairing.battery_inverter.rated_frequency
+            reached = (
+                _drifted(inverter.trip - nominal, twin.drift, twin.frequency_window) + inverter.trip_delay
+            )
+            if (
+                share < 100 or name != "dune9-spit7"
+            ):  # there its droop has taken it to nothing before its trip
+                law = "closed form: a straight drift through the frequency meter's lag, then the trip's delay"
+                yield Row(f"{given}: feeds for", took, reached, 0.06, "s", law)
+
+
+def _drifted(away: float, rate: float, lag: float) -> float:
+    """When a first-order lag of a straight line shows it `away`: rate (t - lag (1 - exp(-t / lag))) = away."""
+    t = away / rate + lag
+    for _ in range(50):
+        t = away / rate + lag * (1.0 - math.exp(-t / lag))
+    return t
 
 
 def latches() -> Iterator[Row]:
