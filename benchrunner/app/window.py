@@ -366,7 +366,8 @@ class Window(QMainWindow):
         ]
         self.setWindowTitle(" – ".join([part for part in shown if part] + ["benchrunner"]))
         self.escape.armed = self.going
-        self.header.refresh(self.run, self.going)
+        here = self._run_page is not None and self.pages.currentWidget() is self._run_page
+        self.header.refresh(self.run, self.going, here)
         self.actions_.refresh(self)
         if self._run_page is not None and self.pages.currentWidget() is self._run_page:
             self._run_page.refresh()
@@ -384,11 +385,16 @@ class Window(QMainWindow):
             self.closing_bar.wait()
             self._closing = True
         problems = [(p["where"], p["what"], p["mend"]) for p in ended.get("problems", [])]
+        if self.run.refused and not problems:
+            mend = "start it again; if it stays so, start the window from a terminal and see what it says"
+            problems = [
+                ("the engine", str(ended.get("reason") or ended.get("ended_by") or "gave no reason"), mend)
+            ]
         if problems:
             self.show_page("prepare")
             self.prepare.show_problems(problems)
             self.notice.tell(
-                "Refused before anything was switched on; what stands in the way is listed at the right.",
+                refusal_line(problems),
                 "warning",
             )
         else:
@@ -479,6 +485,14 @@ class Window(QMainWindow):
 
     def _page(self, title: str, text: str) -> None:
         TextPage(title, f"<pre style='white-space:pre-wrap'>{escaped(text)}</pre>", self).show()
+
+
+def refusal_line(problems: list[tuple[str, str, str]]) -> str:
+    """Why a run was refused, in one line; the whole list stands on the page."""
+    where, what, _ = problems[0]
+    more = len(problems) - 1
+    others = f" (and {more} more, listed at the right)" if more else ""
+    return f"Refused before anything was switched on: {where.removeprefix('--set ')}: {what}{others}."
 
 
 def _keys() -> list[str]:

@@ -38,8 +38,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--speed",
         default=None,
-        metavar="max|1|10",
-        help="simulated bench only: as fast as possible (default there), real time, or ten times it",
+        metavar="max|N",
+        help="simulated bench only: max (as fast as it goes; the default there), or N times real time, up to 10000: 1, 10, 0.5",
     )
     parser.add_argument(
         "--seed", type=int, default=1, help="for random points on the wave and simulated noise (default 1)"
@@ -53,6 +53,18 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--passphrase-file",
         metavar="F",
         help="file that holds the key's passphrase on its first line; asked for otherwise",
+    )
+    parser.add_argument(
+        "--timestamp",
+        default="",
+        metavar="URL",
+        help="ask this time-stamp server (RFC 3161) when the record is sealed; it sees a digest only",
+    )
+    parser.add_argument(
+        "--laboratory",
+        default="",
+        metavar="FILE",
+        help="laboratory card that may name the server (default: $BENCHRUNNER_LABORATORY)",
     )
     parser.add_argument(
         "--operator", default="", metavar="NAME", help="who runs this; a real bench asks for it"
@@ -207,7 +219,7 @@ def _prompt(question: dict[str, Any]) -> None:
 
 
 def _request(options: argparse.Namespace) -> Any:
-    from benchrunner.engine.request import RunRequest
+    from benchrunner.engine.request import SPEED_SAYS, RunRequest, read_speed
 
     problems: list[Problem] = []
     settings: dict[str, str] = {}
@@ -218,16 +230,11 @@ def _request(options: argparse.Namespace) -> Any:
                 Problem(f"--set {given}", "is not NAME=VALUE", 'write it as --set load_before="2.5 kW"')
             )
         settings[name.strip()] = value.strip()
-    speed: Any = options.speed or "max"
-    if speed != "max":
-        try:
-            speed = float(speed)
-            if not 0 < speed <= 10_000:
-                raise ValueError
-        except ValueError:
-            problems.append(
-                Problem(f"--speed {options.speed}", "is no speed", "give max, or a factor such as 1 or 10")
-            )
+    speed: Any = "max"
+    try:
+        speed = read_speed(options.speed or "max")
+    except ValueError:
+        problems.append(Problem(f"--speed {options.speed}", "is no speed", f"give {SPEED_SAYS}"))
     if not 0 <= options.seed <= MOST_SEED:
         problems.append(
             Problem(f"--seed {options.seed}", "is no seed", f"give a whole number from 0 to {MOST_SEED}")
@@ -276,6 +283,8 @@ def _request(options: argparse.Namespace) -> Any:
         override=options.override,
         override_by=options.by,
         override_why=options.why,
+        timestamp=options.timestamp,
+        laboratory=options.laboratory,
     )
 
 
@@ -316,6 +325,7 @@ def _summary(ended: dict[str, Any], checks: list[dict[str, Any]]) -> dict[str, A
         "ended_by": ended.get("ended_by", ""),
         "simulated": bool(ended.get("simulated")),
         "signed": bool(ended.get("signed")),
+        **({"stamped": ended["stamped"]} if "stamped" in ended else {}),
         "exit": ended.get("exit", 5),
         "safe": ended.get("safe", ""),
         "problems": ended.get("problems", []),

@@ -5,6 +5,20 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
 Speed = float | Literal["max"]
+FASTEST = 10_000.0  # times real time that can be asked for
+SPEED_SAYS = (
+    f"max (as fast as it goes), or how many times real time: above 0, at most {FASTEST:g}, such as 1 or 10"
+)
+
+
+def read_speed(text: str) -> Speed:
+    """A pace as a person gives it: "max", or a factor of real time. Raises `ValueError` for anything else."""
+    if text.strip().lower() == "max":
+        return "max"
+    speed = float(text)
+    if not 0.0 < speed <= FASTEST:
+        raise ValueError(text)
+    return speed
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +43,8 @@ class RunRequest:
     override_by: str = ""
     override_why: str = ""
     live: bool = False
+    timestamp: str = ""  # address of a time-stamp server that is asked when the record is sealed
+    laboratory: str = ""  # the laboratory card, which may name one
 
     def to_line(self) -> str:
         """One line of JSON, as the engine reads it."""

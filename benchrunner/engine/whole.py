@@ -26,18 +26,23 @@ from benchrunner.record.facts import RunFacts, Verbatim, utc_now
 from benchrunner.record.journal import Journal, JournalError
 from benchrunner.record.keys import Store
 from benchrunner.record.seal import seal
+from benchrunner.record.sealing import time_stamp_server
 
 
 def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str, Any]:
     """Run what was prepared; the data of the `ended` event. Raises `Refused` or `LinkError` before anything is switched on."""
     request = prepared.request
     key = Store().open(request.key, request.passphrase) if request.key else None
+    server = time_stamp_server(request.timestamp, request.laboratory)
+    if key is None and request.timestamp:
+        mend = "sign the record (--key NAME), or leave --timestamp away"
+        raise Refused(Problem("--timestamp", "stamps a signature, and this run signs nothing", mend))
     with Guarding(prepared, stream) as guarding:
-        return _guarded_run(prepared, stream, wishes, key, guarding)
+        return _guarded_run(prepared, stream, wishes, key, guarding, server)
 
 
 def _guarded_run(
-    prepared: Prepared, stream: EventStream, wishes: Any, key: Any, guarding: Guarding
+    prepared: Prepared, stream: EventStream, wishes: Any, key: Any, guarding: Guarding, server: str
 ) -> dict[str, Any]:
     request = prepared.request
     host = build_host(
@@ -98,9 +103,9 @@ def _guarded_run(
     stream.send(host.now, "note", {"text": "sealing the record", "level": "info"})
     record = folder.with_name(folder.name + ".bench")
     try:
-        seal(
-            journal.path, record, key
-        )  # of a journal that broke off too: what it holds, and that there is a gap
+        missing: list[Problem] = []
+        # of a journal that broke off too: what it holds, and that there is a gap
+        record = seal(journal.path, record, key, server=server, unstamped=missing.append)
         if closing is None and journal.complete:
             shutil.rmtree(folder, ignore_errors=True)  # the record holds every input that the journal held
     except (
@@ -117,7 +122,26 @@ def _guarded_run(
         return {**ended, "journal": str(journal.path), "exit": max(ended["exit"], 4)}
     guarding.sealed(ended, str(record))
     _keep_wiring_proof(prepared, runner, stream, record.name)
-    return {**ended, "record": str(record), "signed": key is not None}
+    ended = {**ended, "record": str(record), "signed": key is not None}
+    return _stamp_said(ended, server, missing, stream, host.now) if server else ended
+
+
+def _stamp_said(
+    ended: dict[str, Any], server: str, missing: list[Problem], stream: EventStream, at: float
+) -> dict[str, Any]:
+    """The end of a run whose record was to be stamped: whether it is, and if not, how it still can be."""
+    if not ended["signed"]:
+        text = "not signed, so there is nothing to stamp: countersign the record and have that stamped"
+        stream.send(at, "note", {"text": text, "level": "warning"})
+        return {**ended, "stamped": False, "unstamped": text}
+    if not missing:
+        return {**ended, "stamped": True}
+    text = (
+        f"THE TIME STAMP IS MISSING: {missing[0].where} {missing[0].what}. The record is sealed and signed without it; "
+        f"add it afterwards: benchrunner timestamp {ended['record']} --server {server}"
+    )
+    stream.send(at, "note", {"text": text, "level": "error"})
+    return {**ended, "stamped": False, "unstamped": text}
 
 
 def _compare_settings(before: Any, host: Any, journal: Journal, stream: EventStream) -> None:
@@ -298,6 +322,7 @@ def _step(index: int, step: PlannedStep) -> dict[str, Any]:
     return {
         "index": index, "id": step.id, "title": step.title, "says": step.says, "cautions": list(step.cautions), "group": step.group, "repeat": step.repeat,
         "expected": step.expected, "at_most": step.at_most,
+        "reached": step.if_not == "fail" and (step.until is not None or step.ask is not None),  # judged besides `checks`
         "checks": [
             {"id": c.id, "measure": c.measure, "of": c.of, "low": c.low, "high": c.high, "unit": c.unit, "rule": c.rule} for c in step.checks
         ],

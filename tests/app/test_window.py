@@ -27,12 +27,19 @@ def until_time(events: list[Event], at: float) -> list[Event]:
     return [e for e in events if e["at"] < at and e["kind"] != "ended"]
 
 
+def in_the_drop(events: list[Event]) -> float:
+    """A moment some seconds after the load was dropped, s."""
+    drop = next(e for e in events if e["kind"] == "step" and e["data"]["id"] == "drop")
+    return float(drop["at"]) + 6.0
+
+
 @pytest.fixture
 def running(screen: Screen, real_run: list[Event]) -> tuple[Screen, FakeLink]:
     """A window in the middle of a run."""
     link = screen.started()
-    link.waiting = until_time(real_run, 160.0)
-    screen.until(lambda: screen.window.run.at > 140.0)
+    at = in_the_drop(real_run)
+    link.waiting = until_time(real_run, at)
+    screen.until(lambda: screen.window.run.at > at - 6.0)
     screen.let(0.2)
     return screen, link
 
@@ -132,7 +139,7 @@ def test_a_run_shows_itself(running: tuple[Screen, FakeLink]) -> None:
 
 def test_checks_fall_into_the_ledger(running: tuple[Screen, FakeLink], real_run: list[Event]) -> None:
     screen, link = running
-    link.waiting = [e for e in real_run if e["at"] >= 160.0]
+    link.waiting = [e for e in real_run if e["at"] >= in_the_drop(real_run)]
     link.alive = False
     screen.until(lambda: screen.window.run.ended is not None)
     screen.let(0.2)

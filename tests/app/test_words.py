@@ -32,8 +32,13 @@ def test_every_check_of_a_real_run_has_value_limit_and_margin(real_run: list[dic
 def test_where_a_run_stands(real_run: list[dict[str, Any]]) -> None:
     run = RunState()
     assert texts.step_line(run) == texts.NO_RUN
+    waiting = next(
+        e
+        for e in real_run
+        if e["kind"] == "step" and e["data"]["phase"] == "waiting" and e["data"]["index"] == 3
+    )
     for event in real_run:
-        if event["at"] < 100:
+        if event["at"] <= waiting["at"]:
             run.feed(event)
     assert texts.step_line(run).startswith(f"Step 4 of {len(run.steps)}")
     assert "of at most" in texts.wait_line(run)

@@ -79,7 +79,7 @@ def preview(
         problems = tuple(refused.problems)
     except (OSError, ValueError, RecursionError) as error:
         problems = (Problem(procedure, f"cannot be prepared: {error}", "check the three files"),)
-    title, purpose, cautions, parameters = _procedure(procedure, pairing, bench, values)
+    title, purpose, cautions, parameters = _procedure(procedure, pairing, bench, values, settings)
     gates, lock, base = of_bench(bench, port_base, problems, passing)
     return Preview(
         procedure,
@@ -101,7 +101,7 @@ def preview(
 
 
 def _procedure(
-    procedure: str, pairing: str, bench: str, values: Mapping[str, str]
+    procedure: str, pairing: str, bench: str, values: Mapping[str, str], settings: Mapping[str, str]
 ) -> tuple[str, str, tuple[str, ...], tuple[ParameterView, ...]]:
     from benchrunner.procedure.reader import read
 
@@ -114,7 +114,7 @@ def _procedure(
         ParameterView(
             name,
             parameter.says,
-            _worked_out(parameter.value, lookup),
+            _shown(parameter.value, lookup, "" if name in settings else values.get(name, "")),
             _worked_out(parameter.range[0], lookup),
             _worked_out(parameter.range[1], lookup),
             values.get(name, ""),
@@ -137,18 +137,30 @@ def _card_values(pairing: str, bench: str) -> dict[str, Any]:
     return values
 
 
+def _shown(raw: object, lookup: Mapping[str, Any], value: str) -> str:
+    """A parameter's own value in words; arithmetic that only the plan can work out as what the plan made of it."""
+    text = _worked_out(raw, lookup)
+    return value if value and text == str(raw) and not _is_plain(raw) else text
+
+
+def _is_plain(raw: object) -> bool:
+    from benchrunner.units import UnitError, parse
+
+    try:
+        parse(str(raw), expect=None if isinstance(raw, str) else "1")
+    except UnitError:
+        return False
+    return True
+
+
 def _worked_out(raw: object, values: Mapping[str, Any]) -> str:
     """A value of the procedure in words; arithmetic over what is not known here is shown as it is written."""
     from benchrunner.procedure.amounts import parsed
     from benchrunner.procedure.arithmetic import ArithmeticFault, evaluate, unit_text
     from benchrunner.procedure.names import AlreadyReported, Scope
-    from benchrunner.units import UnitError, parse
 
-    try:
-        parse(str(raw), expect=None if isinstance(raw, str) else "1")
-        return str(raw)  # a plain value: as its author wrote it
-    except UnitError:
-        pass
+    if _is_plain(raw):
+        return str(raw)  # as its author wrote it
     try:
         value = evaluate(parsed(str(raw)), Scope(values).lookup)
         if value.dimension is None or value.number is None or value.number != value.number:

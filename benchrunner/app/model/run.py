@@ -27,12 +27,17 @@ class StepState:
     repeat: int = 0
     expected: float = 0.0
     at_most: float = 0.0
-    checks: int = 0
+    checks: int = 0  # that it judges, `reached` included
     phase: str = "coming"  # coming, started, waiting, judged, done, failed, skipped
     text: str = ""
     waits_for: str = ""
     started: float | None = None
     ended: float | None = None
+
+
+def judged(step: dict[str, Any]) -> int:
+    """How many checks a step of `prepared` judges: those it lists, and whether its end was reached where that counts."""
+    return len(step.get("checks", [])) + bool(step.get("reached"))
 
 
 @dataclass(slots=True)
@@ -91,6 +96,11 @@ class RunState:
         return next((s for s in self.steps if s.started is not None and s.ended is None), None)
 
     @property
+    def refused(self) -> bool:
+        """Whether it ended before anything was switched on (exit code 2)."""
+        return self.ended is not None and int(self.ended.get("exit", 5)) == 2
+
+    @property
     def planned_checks(self) -> int:
         """How many checks the running order holds."""
         return sum(step.checks for step in self.steps)
@@ -147,7 +157,7 @@ class RunState:
                 repeat=int(s.get("repeat") or 0),
                 expected=float(s.get("expected") or 0.0),
                 at_most=float(s.get("at_most") or 0.0),
-                checks=len(s.get("checks", [])),
+                checks=judged(s),
             )
             for s in data.get("steps", [])
         ]

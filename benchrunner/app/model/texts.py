@@ -43,7 +43,9 @@ def bounds(guard: dict[str, Any]) -> str:
     """Where a guard trips: "below 44.8 V, above 58.4 V"."""
     unit = str(guard.get("unit", ""))
     ends = (("below", guard.get("low")), ("above", guard.get("high")))
-    return ", ".join(f"{word} {show(float(end), unit, 4)}" for word, end in ends if end is not None)
+    return ", ".join(f"{word} {show(float(end), unit, 4)}" for word, end in ends if end is not None).replace(
+        "-", "−"
+    )
 
 
 def acts_within(guard: dict[str, Any]) -> str:
@@ -107,7 +109,7 @@ def tally(run: Any) -> str:
 def step_line(run: Any) -> str:
     """Where the run stands, in one line."""
     if run.ended is not None:
-        return "Ended."
+        return "Refused before anything was switched on." if run.refused else "Ended."
     step = run.current
     if step is None:
         if not run.state:
@@ -159,6 +161,9 @@ def outcome(ended: dict[str, Any], checks: Sequence[dict[str, Any]] = ()) -> tup
     sentences: list[str] = []
     if code == 2:
         sentences.append("Refused before anything was switched on.")
+        sentences += [f"{p['where']}: {p['what']}." for p in ended.get("problems", [])[:_NAMED]]
+        if not ended.get("problems") and reason not in ("", "refused"):
+            sentences.append(reason[:1].upper() + reason[1:].rstrip(".") + ".")
         return "not judged", "Refused", sentences
     if ended.get("finished"):
         headline = verdict.capitalize()

@@ -21,6 +21,7 @@ class BenchPicture(QWidget):
         super().__init__(parent)
         self._theme = theme
         self._view: BenchView | None = None
+        self._over = ""
         self._names = {"battery_inverter": "battery inverter", "pv_inverter": "PV inverter"}
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.setAccessibleName("Bench picture")
@@ -31,16 +32,18 @@ class BenchPicture(QWidget):
         self._theme = theme
         self.update()
 
-    def show_view(self, view: BenchView) -> None:
-        """Draw these values."""
-        if view != self._view:
-            self._view = view
+    def show_view(self, view: BenchView, over: str = "") -> None:
+        """Draw these values; `over`: the run is over, and when they were last read."""
+        if (view, over) != (self._view, self._over):
+            self._view, self._over = view, over
             self.update()
 
     def describe(self) -> None:
         """Bring the text for those who do not see the picture up to date."""
         if self._view is not None:
-            self.setAccessibleDescription(self._view.words())
+            self.setAccessibleDescription(
+                (f"As last read at {self._over}. " if self._over else "") + self._view.words()
+            )
 
     def sizeHint(self) -> QSize:  # noqa: N802 - Qt
         return QSize(1000, _HEIGHT)
@@ -117,6 +120,8 @@ class BenchPicture(QWidget):
         self._flow(p, (breaker + right) / 2 + 6, _LOW, v.battery, 1)
         # bus
         self._bus(p, bus, v)
+        if self._over:
+            self._label(p, left + 120, _TOP - 34, f"as last read at {self._over}")
         if v.interlock is not None:
             self._label(p, bus + 90, _TOP - 34, f"interlock {'closed' if v.interlock else 'OPEN'}")
 

@@ -26,6 +26,7 @@ class Clearance(QWidget):
         self._working = True
         self._refused: tuple[Problem, ...] = ()  # what an engine refused, until something else is chosen
         self.passing = Passing()
+        self._also = ""  # what else the page finds wrong
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(6)
@@ -114,6 +115,11 @@ class Clearance(QWidget):
         """No preview could be made."""
         self._working, self._preview = False, None
         self._show_problems((problem,))
+        self.allow()
+
+    def also(self, why: str) -> None:
+        """Something else on the page stands in the way; empty: nothing."""
+        self._also = why
         self.allow()
 
     def other_bench(self) -> None:
@@ -229,6 +235,8 @@ class Clearance(QWidget):
             why = "The bench is locked after a trip. A named person releases it first."
         elif preview.problems:
             why = "Mend what stands in the way first."
+        elif self._also and not real:
+            why = self._also
         elif not self.read.isChecked():
             why = "Read the cautions and say so."
         elif real and not self.checked.isChecked():

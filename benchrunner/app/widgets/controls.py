@@ -71,6 +71,9 @@ class ComboBox(QComboBox):
         self.currentTextChanged.connect(self.setToolTip)
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802 - Qt
+        if self.isEditable():  # its field draws the text
+            super().paintEvent(event)
+            return
         painter = QStylePainter(self)
         option = QStyleOptionComboBox()
         self.initStyleOption(option)

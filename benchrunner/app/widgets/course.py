@@ -13,6 +13,8 @@ from benchrunner.app.widgets.shapes import verdict_shape
 
 _PIN = 15.0
 _BAR = 30.0
+_CAPTION = 15.0  # below the bars: the name of what is too narrow to hold it
+MAKE_SAFE = "make safe"
 
 
 class CourseView(QWidget):
@@ -30,7 +32,7 @@ class CourseView(QWidget):
         self._chosen: int | None = None
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setAccessibleName("Course of the procedure")
-        self.setFixedHeight(int(_BAR + _PIN + 16))
+        self.setFixedHeight(int(_BAR + _PIN + _CAPTION + 10))
 
     def set_theme(self, theme: Theme) -> None:
         """Take other colours."""
@@ -72,12 +74,16 @@ class CourseView(QWidget):
             "skipped": "skipped",
             "stopped": "stopped",
         }
-        return "; ".join(
-            f"step {bar.step.index + 1}, {bar.step.title}: {said[bar.look]}" for bar in self._bars
-        )
+        found = [f"step {bar.step.index + 1}, {bar.step.title}: {said[bar.look]}" for bar in self._bars]
+        return "; ".join(found + ([self._safe_says()] if self._safe is not None else []))
+
+    def _safe_says(self) -> str:
+        assert self._safe is not None
+        start, end = self._safe
+        return f"{MAKE_SAFE}: from {texts.clock(start)} {'on' if self._now is not None else 'to ' + texts.clock(end)}"
 
     def sizeHint(self) -> QSize:  # noqa: N802 - Qt
-        return QSize(600, int(_BAR + _PIN + 16))
+        return QSize(600, int(_BAR + _PIN + _CAPTION + 10))
 
     # ---------------------------------------------------------------- painting
 
@@ -151,15 +157,21 @@ class CourseView(QWidget):
         self._label(painter, bar, whole)
 
     def _paint_safe(self, painter: QPainter, span: tuple[float, float], top: float) -> None:
-        """Making safe: outlined, with a name where there is room for one."""
+        """Making safe: outlined and named, inside where there is room for it, else below."""
         start, end = self._x(span[0]), self._x(span[1])
         box = QRectF(start, top, max(end - start, 4.0), _BAR)
         painter.fillRect(box, QColor(self._theme.warn))
         painter.setPen(QPen(QColor(self._theme.warn_text), 1))
         painter.setBrush(Qt.BrushStyle.NoBrush)
         painter.drawRect(box)
-        if painter.fontMetrics().horizontalAdvance("make safe") + 8 < box.width():
-            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, "make safe")
+        width = painter.fontMetrics().horizontalAdvance(MAKE_SAFE) + 8.0
+        if width < box.width():
+            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, MAKE_SAFE)
+        elif box.right() > self._edges[0] and box.left() < self._edges[1]:
+            painter.setPen(QColor(self._theme.text))
+            left = min(max(box.center().x() - width / 2, self._edges[0]), self._edges[1] - width)
+            below = QRectF(left, top + _BAR + 1, width, _CAPTION)
+            painter.drawText(below, Qt.AlignmentFlag.AlignCenter, MAKE_SAFE)
 
     def _label(self, painter: QPainter, bar: Bar, whole: QRectF) -> None:
         shown = whole.intersected(QRectF(self._edges[0], 0, self._edges[1] - self._edges[0], self.height()))
@@ -220,8 +232,12 @@ class CourseView(QWidget):
 
     def event(self, event: QEvent) -> bool:
         if event.type() == QEvent.Type.ToolTip and isinstance(event, QHelpEvent):
-            bar = bar_at(self._bars, self._time(event.pos().x()))
-            QToolTip.showText(event.globalPos(), _says(bar) if bar else "", self)
+            time = self._time(event.pos().x())
+            bar = bar_at(self._bars, time)
+            safe = self._safe is not None and self._safe[0] <= time <= self._safe[1]
+            QToolTip.showText(
+                event.globalPos(), self._safe_says() if safe else _says(bar) if bar else "", self
+            )
             return True
         return super().event(event)
 

@@ -129,17 +129,20 @@ class Header(QFrame):
         )
         self.make_safe.set_theme(theme)
 
-    def refresh(self, run: RunState, going: bool) -> None:
-        """Show how the run stands; `going`: an engine is at work."""
+    def refresh(self, run: RunState, going: bool, here: bool = True) -> None:
+        """Show how the run stands; `going`: an engine is at work; `here`: what is shown below belongs to this run."""
         self._paused = run.state == "paused"
         if run.state not in ("running", "waiting for the operator"):
             self._waiting_for_pause = False
-        self.time.setText(texts.clock(run.at) if run.prepared else "")
-        state = run.state.capitalize()
+        shown = (here or going) and not run.refused
+        self.time.setText(texts.clock(run.at) if run.prepared and shown else "")
+        state = run.state.capitalize() if shown else ""
         if going and not run.state:
             state = "Getting ready"
+        elif run.refused:
+            state = "Refused"
         elif run.ended is not None:
-            state = "Ended"
+            state = "Ended" if shown else ""
         elif self._waiting_for_pause:
             state = "Pausing after this step"
         self.state.setText(state)

@@ -43,6 +43,10 @@ class ParameterForm(QScrollArea):
             self._build(parameters)
             return
         for parameter in parameters:
+            field = self._fields[parameter.name]
+            if field.text().strip() == self._defaults[parameter.name]:
+                field.setText(parameter.default)  # nothing was typed: it follows the cards
+                field.setCursorPosition(0)
             self._defaults[parameter.name] = parameter.default
             self._ranges[parameter.name].setText(texts.span(parameter.low, parameter.high))
 
@@ -59,6 +63,7 @@ class ParameterForm(QScrollArea):
             field.setAccessibleName(parameter.says)
             field.setAccessibleDescription(f"{parameter.name}, from {parameter.low} to {parameter.high}")
             field.setToolTip(parameter.name)
+            field.setCursorPosition(0)
             field.setObjectName(f"parameter {parameter.name}")
             field.setMaximumWidth(130)
             field.setMaxLength(120)

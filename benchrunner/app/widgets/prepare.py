@@ -24,6 +24,7 @@ from benchrunner.app.widgets.controls import FIELDS, ComboBox
 from benchrunner.app.widgets.parameters import ParameterForm
 from benchrunner.app.widgets.run_setup import RunSetup
 from benchrunner.app.widgets.running_order import GuardTable, RunningOrder
+from benchrunner.engine.request import SPEED_SAYS
 from benchrunner.errors import Problem
 
 OTHER = "Open another file…"
@@ -86,6 +87,7 @@ class PreparePage(QWidget):
         self.passphrase, self.out = setup.passphrase, setup.out
         column.addLayout(setup.form)
         setup.ports.textChanged.connect(self._edited)
+        setup.speed.currentTextChanged.connect(self._speed_changed)
         self.procedures.currentRowChanged.connect(self._choice_changed)
         self.pairings.activated.connect(lambda i: self._activated(self.pairings, "pairing", i))
         self.benches.activated.connect(lambda i: self._activated(self.benches, "bench", i))
@@ -197,7 +199,7 @@ class PreparePage(QWidget):
         """1, 10 or "max"; a real bench runs at its own pace."""
         if self._preview is not None and self._preview.simulated is False:
             return 1.0
-        return self.speed.currentData()  # type: ignore[no-any-return]
+        return self.setup.speed_value() or 1.0
 
     def take(self, preview: Preview) -> None:
         """Show what would run."""
@@ -275,6 +277,10 @@ class PreparePage(QWidget):
         self._preview_stale()
         self._timer.start(0)
 
+    def _speed_changed(self, *_: object) -> None:
+        wrong = self.setup.speed_value() is None
+        self.clearance.also(f"Speed: give {SPEED_SAYS}." if wrong else "")
+
     def _passing_changed(self) -> None:
         self._preview_stale()
         self._timer.start(0)
@@ -291,7 +297,9 @@ class PreparePage(QWidget):
         self.purpose.setText(preview.purpose)
         real = preview.simulated is False
         self.speed.setEnabled(not real)
-        self.speed.setToolTip("" if not real else "A real bench runs at its own pace.")
+        self.speed.setToolTip(
+            "A real bench runs at its own pace." if real else f"On the simulated bench: {SPEED_SAYS}."
+        )
         self.setup.ports.setEnabled(preview.served)
 
 

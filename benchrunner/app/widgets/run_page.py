@@ -131,7 +131,7 @@ class RunPage(QWidget):
         self.charts.refresh(bars, end)
         self.course.set_edges(*self.charts.edges())
         self.course.show_course(bars, run.checks, run.at, run.ended is not None, run.safe_since)
-        self.picture.show_view(view(run))
+        self.picture.show_view(view(run), texts.clock(run.at) if run.ended is not None and run.traces else "")
         self._say(run)
         if changed:
             self.ledger.refresh(run)

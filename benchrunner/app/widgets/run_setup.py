@@ -1,11 +1,15 @@
 """How a run goes: its pace, its random seed, its ports, its signature, and where its record lies."""
 
+import contextlib
+
+from PySide6.QtCore import Qt
 from PySide6.QtGui import QIntValidator
 from PySide6.QtWidgets import QGridLayout, QLabel, QLineEdit, QWidget
 
 from benchrunner.app.widgets.controls import ComboBox
+from benchrunner.engine.request import SPEED_SAYS, Speed, read_speed
 
-SPEEDS: tuple[tuple[str, float | str], ...] = (
+SPEEDS: tuple[tuple[str, Speed], ...] = (
     ("1× (real time)", 1.0),
     ("10×", 10.0),
     ("as fast as possible", "max"),
@@ -21,6 +25,15 @@ class RunSetup:
         for name, value in SPEEDS:
             self.speed.addItem(name, value)
         self.speed.setCurrentIndex(1)
+        self.speed.setEditable(True)
+        typed = self.speed.lineEdit()
+        assert typed is not None
+        typed.setAccessibleName("Speed")
+        typed.setFocusPolicy(
+            Qt.FocusPolicy.ClickFocus
+        )  # by key the box itself has the focus and hands it the letters
+        self.speed.setInsertPolicy(ComboBox.InsertPolicy.NoInsert)
+        self.speed.setToolTip(f"On the simulated bench: {SPEED_SAYS}.")
         self.seed = QLineEdit("1")
         self.seed.setValidator(QIntValidator(0, 2**31 - 1, self.seed))
         self.seed.setToolTip(
@@ -68,13 +81,29 @@ class RunSetup:
 
     def speed_text(self) -> str:
         """The chosen pace as it is remembered."""
-        return str(self.speed.currentData())
+        chosen = self.speed_value()
+        return "" if chosen is None else str(chosen)
+
+    def speed_value(self) -> Speed | None:
+        """The chosen or typed pace; None where it is none."""
+        text = self.speed.currentText().strip()
+        for name, value in SPEEDS:
+            if text == name:
+                return value
+        try:
+            return read_speed(text.removesuffix("×"))
+        except ValueError:
+            return None
 
     def recall(self, speed: str, ports: str, out: str) -> None:
         """Set what was chosen last; what makes no sense any more is passed over."""
         for row, (_, value) in enumerate(SPEEDS):
             if str(value) == speed:
                 self.speed.setCurrentIndex(row)
+                break
+        else:
+            with contextlib.suppress(ValueError):
+                self.speed.setEditText(f"{read_speed(speed):g}×")
         if ports.isdigit() and _PORT[0] <= int(ports) <= _PORT[1]:
             self.ports.setText(ports)
         if out:

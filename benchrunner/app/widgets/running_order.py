@@ -6,6 +6,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableWidget, QTableWidgetItem
 
 from benchrunner.app.model import texts
+from benchrunner.app.model.run import judged
 
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 
@@ -55,14 +56,14 @@ class RunningOrder(_Table):
                 title,
                 texts.clock(step["expected"]),
                 texts.clock(step["at_most"]),
-                str(len(step["checks"])) if step["checks"] else "",
+                str(judged(step) or ""),
             )
             cautions = (f"Caution: {c}" for c in step.get("cautions", []))
             self._write(row, cells, "\n".join([step["id"], *cautions, step["says"]]))
         if not steps:
             self.setHorizontalHeaderLabels(["step", "expected", "at most", "checks"])
             return
-        checks = sum(len(step["checks"]) for step in steps)
+        checks = sum(judged(step) for step in steps)
         self.setAccessibleDescription(
             f"{len(steps)} steps, {checks} checks, expected to take {texts.clock(total)}"
         )
