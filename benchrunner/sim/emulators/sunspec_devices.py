@@ -46,6 +46,11 @@ class SunSpecDevice(Emulator):
         self._shown = -2
         self.constants()
 
+    def be_unit(self, unit: int) -> None:
+        """Answer to this unit number, and say so in model 1."""
+        self.unit = unit
+        self.map.put(1, "DA", unit)
+
     def wire(self, options: Options) -> Options:
         """The options with the taps that this device has by its nature."""
         return options

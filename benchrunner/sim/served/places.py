@@ -18,14 +18,15 @@ DEFAULT_BASE = 27300  # below what systems hand out to clients: Linux from 32768
 _SOCKET = re.compile(r"^TCPIP\d*::([^:]+)::(\d{1,5})::SOCKET$", re.IGNORECASE)
 _PLAIN = re.compile(r"^socket://([^:/]+):(\d{1,5})$")
 _MODBUS = re.compile(r"^modbus://(.+):(\d{1,5})/(\d{1,3})$")
+_RTU = re.compile(r"^rtu:(.+)/(\d{1,3})$")
 
 
 @dataclass(frozen=True)
 class Place:
-    """Where one instrument is reached. `link`: tcp (SCPI or ASCII lines), modbus, or pty (with its device's path)."""
+    """Where one instrument is reached. `link`: tcp (SCPI or ASCII lines), modbus, pty or rtu (with their device's path)."""
 
     name: str
-    link: Literal["tcp", "modbus", "pty"]
+    link: Literal["tcp", "modbus", "pty", "rtu"]
     port: int = 0
     unit: int = 1
     device: str = ""
@@ -52,7 +53,9 @@ def places(bench: "Bench", kinds: dict[str, str], port_base: int | None = None) 
         place, host = _parse(name, address)
         if place is None:
             problems.append(
-                Problem(where, f"{address!r} cannot be served", "serve SOCKET, socket:, modbus: or serial:")
+                Problem(
+                    where, f"{address!r} cannot be served", "serve SOCKET, socket:, modbus:, rtu: or serial:"
+                )
             )
         elif host not in LOOPBACK:
             problems.append(
@@ -94,6 +97,8 @@ def _parse(name: str, address: str) -> tuple[Place | None, str]:
         return Place(name, "modbus", int(match[2]), int(match[3])), match[1]
     if address.startswith("serial:"):
         return Place(name, "pty", device=address.removeprefix("serial:")), HOST
+    if match := _RTU.match(address):
+        return Place(name, "rtu", unit=int(match[2]), device=match[1]), HOST
     return None, ""
 
 

@@ -37,8 +37,17 @@ class PtyLine:
         if self.link.is_symlink():
             self.link.unlink()
         self.link.symlink_to(os.ttyname(self._line))
-        self._reader = self._server.emulators[self.name].new_reader()
+        self._new_reader()
         asyncio.get_running_loop().add_reader(self._controller, self._arrived)
+
+    def _new_reader(self) -> None:
+        self._reader = self._server.emulators[self.name].new_reader()
+
+    def _exchange(self, data: bytes) -> tuple[bytes, float, bool]:
+        return self._server.exchange(self.name, data, self._reader)
+
+    def _down(self) -> bool:
+        return self._server.is_down(self.name)
 
     def stop(self) -> None:
         """Close the pair and remove the symlink, for good."""
@@ -63,7 +72,7 @@ class PtyLine:
             data = os.read(self._controller, AT_ONCE)
         except (BlockingIOError, OSError):
             return
-        reply, wait, dropped = self._server.exchange(self.name, data, self._reader)
+        reply, wait, dropped = self._exchange(data)
         if dropped:  # a pulled cable: the instrument is there no more, until it is plugged in again
             self._close()
             self._wait_for_the_plug()
@@ -76,7 +85,7 @@ class PtyLine:
     def _plug(self) -> None:
         if self._over or self._controller >= 0:
             return
-        if self._server.is_down(self.name):
+        if self._down():
             self._wait_for_the_plug()
             return
         with contextlib.suppress(OSError):  # another program may have taken its name

@@ -112,6 +112,12 @@ class Server:
         found: list[int] = emulator.read_registers(unit, address, count)
         return found
 
+    def write_registers(self, name: str, unit: int, address: int, values: list[int]) -> None:
+        """Write registers of a Modbus instrument. Raises as the emulator does."""
+        self.clock.bring(self.plant)
+        emulator: Any = self.emulators[name]
+        emulator.write_registers(unit, address, values)
+
     def fate(self, name: str) -> tuple[float, bool, bool]:
         """Of a Modbus instrument's last exchange: wall seconds to wait, unanswered, dropped."""
         emulator = self.emulators[name]
@@ -164,6 +170,8 @@ class Server:
         """How a client reaches an instrument."""
         if place.link == "modbus":
             return f"modbus://{HOST}:{place.port}/{place.unit}"
+        if place.link == "rtu":
+            return f"rtu:{place.device}/{place.unit}"
         if place.link == "pty":
             return f"serial:{self.devices.get(place.name, place.device)}"
         if self.emulators[place.name].link == "serial":
@@ -291,6 +299,7 @@ class Server:
                 what = "is in use by another program" if in_use else f"cannot be opened: {error.strerror}"
                 mend = "end that program, or choose other ports with --port-base"
                 problems.append(Problem(f"{HOST}:{port} ({name})", what, mend))
+        self._open_rtu(problems)
         for place in self.places:
             if self.emulators[place.name].link == "serial" and sys.platform != "win32":
                 self._open_pty(place, problems)
@@ -319,9 +328,32 @@ class Server:
         self._stops.append(server.stop)
 
     def _unit(self, place: Place) -> None:
-        if place.link == "modbus":
+        if place.link in ("modbus", "rtu"):
             emulator: Any = self.emulators[place.name]
-            emulator.unit = place.unit
+            emulator.be_unit(place.unit)
+
+    def _open_rtu(self, problems: list[Problem]) -> None:
+        lines: dict[str, dict[int, str]] = {}
+        for place in self.places:
+            if place.link == "rtu":
+                lines.setdefault(place.device, {})[place.unit] = place.name
+        for device, units in lines.items():
+            where = f"{', '.join(units.values())} at {device}"
+            if sys.platform == "win32":
+                problems.append(
+                    Problem(where, "there are no pseudo-terminals here", "use a modbus:// address")
+                )
+                continue
+            from benchrunner.sim.served.rtu import RtuLine
+
+            try:
+                line = RtuLine(self, Path(device), units)
+                line.start()
+            except OSError as error:
+                what = f"cannot be made: {error.strerror or error}"
+                problems.append(Problem(where, what, "choose another path, or a modbus:// address"))
+                continue
+            self._stops.append(line.stop)
 
     def _open_pty(self, place: Place, problems: list[Problem]) -> None:
         from benchrunner.sim.served.ptys import PtyLine
