@@ -67,6 +67,8 @@ def outcome(ended: dict[str, Any], checks: list[dict[str, Any]], sink: IO[str]) 
             "ALARM: the safe state could NOT be confirmed. Isolate the sources by hand and prove dead before touching anything.",
             file=sink,
         )
+    if ended.get("unstamped"):
+        print(ended["unstamped"], file=sink)
     for name in ("record", "report", "journal"):
         if ended.get(name):
             print(f"{name}: {ended[name]}", file=sink)

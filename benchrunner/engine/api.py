@@ -1,5 +1,6 @@
 """`benchrunner.run(...)`: the whole program in one call, for notebooks and tests."""
 
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,11 +29,15 @@ def run(
     operator: str = "",
     acknowledge: str = "",
     port_base: int | None = None,
+    timestamp: str = "",
+    laboratory: str | Path = "",
     **parameters: str,
 ) -> "Record":
     """Run a procedure and open its record, whatever the verdict (`record.header["verdict"]`).
 
-    `parameters` are the procedure's own, as text with units: `load_before="2 kW"`. Raises `Refused` before anything is
+    `parameters` are the procedure's own, as text with units: `load_before="2 kW"`. `timestamp`: address of a time-stamp
+    server (RFC 3161) that is asked when the signed record is sealed, or `laboratory`, a card that names one; where it
+    does not answer the record is sealed without, and a warning says so and how to add it. Raises `Refused` before anything is
     switched on, and `RunFailed` where the run left no record.
     """
     from benchrunner.record.opened import Record
@@ -40,6 +45,7 @@ def run(
     request = RunRequest(
         procedure=str(procedure), pairing=str(pairing), bench=str(bench), settings={k: str(v) for k, v in parameters.items()},
         speed=speed, seed=seed, out=str(out), key=key, passphrase=passphrase, operator=operator, acknowledge=acknowledge, port_base=port_base,
+        timestamp=timestamp, laboratory=str(laboratory),
     )  # fmt: skip
     session = Session.start(request)
     try:
@@ -52,4 +58,6 @@ def run(
         raise Refused([Problem(**problem) for problem in ended["problems"]])
     if not ended.get("record"):
         raise RunFailed(f"no record: {ended.get('ended_by', 'the engine said nothing')}")
+    if ended.get("unstamped"):
+        warnings.warn(str(ended["unstamped"]), stacklevel=2)
     return Record.open(Path(ended["record"]))

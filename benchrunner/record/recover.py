@@ -27,11 +27,13 @@ class Recovered:
     says: tuple[str, ...]
 
 
-def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | None = None) -> Recovered:
+def recover(
+    source: Path | str, to: Path | str | None = None, key: SigningKey | None = None, server: str = ""
+) -> Recovered:
     """Seal the journal of a run that ended without sealing. `source`: the run's folder or its journal.
 
     The record goes beside the run's folder unless told otherwise, and never over another file; the journal
-    stays as it is. Raises `Refused` where there is no journal, nothing was run, or somebody still writes it.
+    stays as it is. `server`: a time-stamp server asked for a token over the signature. Raises `Refused` where there is no journal, nothing was run, or somebody still writes it.
     """
     path = Path(source)
     if path.is_dir():
@@ -49,7 +51,10 @@ def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | 
         target = to if to is not None else folder.with_name(folder.name + SUFFIX)
         earlier = sorted(folder.parent.glob(f"{glob.escape(folder.name)}*{SUFFIX}"))
         kept = {name: text for name, text in ((account.FILE_NAME, account.raw(folder)),) if text}
-        record = seal(path, target, key, ended_by="crash", attached=kept)
+        missing: list[Problem] = []
+        record = seal(
+            path, target, key, ended_by="crash", attached=kept, server=server, unstamped=missing.append
+        )
         header = Record.open(record).header
     except (journal.JournalError, SealError) as error:
         raise Refused(error.problem) from error
@@ -59,6 +64,11 @@ def recover(source: Path | str, to: Path | str | None = None, key: SigningKey | 
     says = _says(header, account.account_says(folder))
     if key is None:
         says.append("not signed: give --key NAME, or 'countersign' it")
+    if missing:
+        says.append(
+            f"THE TIME STAMP IS MISSING: {missing[0].where} {missing[0].what}; "
+            f"add it afterwards: benchrunner timestamp {record} --server {server}"
+        )
     if others := [p.name for p in earlier if p != record and _same_run(p, header)]:
         says.append(f"sealed before as {', '.join(others[:3])}: keep one of them, or the run counts twice")
     return Recovered(record, tuple(says))

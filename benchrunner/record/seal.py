@@ -16,12 +16,12 @@ import itertools
 import os
 import re
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
 from benchrunner.core.plan import RunPlan
-from benchrunner.errors import Problem
+from benchrunner.errors import Problem, Refused
 from benchrunner.record import canonical, codec, container, frames, journal, parts, tables
 from benchrunner.record.facts import utc_now
 from benchrunner.record.keys import SigningKey
@@ -57,12 +57,15 @@ def seal(
     role: str = "operator",
     comment: str = "",
     attached: Mapping[str, bytes] | None = None,
+    server: str = "",
+    unstamped: Callable[[Problem], None] = lambda problem: None,
 ) -> Path:
     """Seal the journal `source` (file or run folder) as the record `to` (a file, or a folder that gets a
     named file).
 
     With `key` it is signed. `ended_by` says how a run without an ending of its own ended. `attached`: files that
-    the record carries word for word, as `attached/NAME`. An existing record is never written over. Returns the
+    the record carries word for word, as `attached/NAME`. `server`: a time-stamp server that is asked for a token over the
+    signature; where there is none to be had the record is sealed without, and `unstamped` is told why. An existing record is never written over. Returns the
     record's path. Raises `SealError` or `journal.JournalError`.
     """
     to = Path(to)
@@ -81,7 +84,10 @@ def seal(
             if key is not None:
                 from benchrunner.record.signing import sign
 
-                members.append(("signatures/0001.jws", sign(raw, key, role=role, comment=comment)))
+                signature = sign(raw, key, role=role, comment=comment)
+                members.append(("signatures/0001.jws", signature))
+                if server and (token := _stamped(server, signature, unstamped)):
+                    members.append(("signatures/0001.tst", token))
             draft = Path(work) / "record"
             container.write(draft, members)
             return _place(draft, target)
@@ -101,6 +107,21 @@ def seal(
         raise SealError(
             Problem(str(source), f"the header {error}", "this is a mistake of the program; keep the journal")
         ) from error
+
+
+def _stamped(server: str, signature: bytes, unstamped: Callable[[Problem], None]) -> bytes:
+    """A token over the signature, or none: a server's silence must not keep a record from being sealed."""
+    from benchrunner.record import stamp  # loads what reads certificates
+
+    try:
+        return stamp.ask(server, signature)
+    except Refused as refusal:
+        unstamped(refusal.problems[0])
+    except Exception as error:  # deep in a library, over a stranger's bytes
+        unstamped(
+            Problem(f"time-stamp server {server}", f"gave no stamp: {error}", "ask who runs the server")
+        )
+    return b""
 
 
 def _place(draft: Path, target: Path) -> Path:

@@ -6,8 +6,10 @@ What is stamped is the SHA-256 of a signature's file. The token lies beside it: 
 
 import asyncio
 import hashlib
+import http.client
 import logging
 import os
+import threading
 import urllib.error
 import urllib.request
 from collections.abc import Sequence
@@ -18,7 +20,7 @@ from typing import Any
 from benchrunner.errors import Problem, Refused
 
 LARGEST = 64 << 10  # bytes of a token; with a chain of certificates a few kilobytes
-WAIT = 20.0  # s for the server
+WAIT = 20.0  # s for the server, in all
 REQUEST, ANSWER = "application/timestamp-query", "application/timestamp-reply"
 
 
@@ -57,11 +59,9 @@ def ask(url: str, content: bytes) -> bytes:
         {"version": "v1", "message_imprint": imprint, "nonce": core.Integer(nonce), "cert_req": True}
     )
     try:
-        request = urllib.request.Request(url, wanted.dump(), {"Content-Type": REQUEST, "Accept": ANSWER})
-        with urllib.request.urlopen(request, timeout=WAIT) as answer:
-            raw = answer.read(LARGEST + 1)
-    except (urllib.error.URLError, OSError, ValueError) as error:
-        raise refused(f"did not answer: {getattr(error, 'reason', error)}") from error
+        raw = _fetch(urllib.request.Request(url, wanted.dump(), {"Content-Type": REQUEST, "Accept": ANSWER}))
+    except (urllib.error.URLError, http.client.HTTPException, OSError, ValueError) as error:
+        raise refused(f"did not answer: {getattr(error, 'reason', None) or error}") from error
     if len(raw) > LARGEST:
         raise refused(f"answered with more than {LARGEST} bytes")
     try:
@@ -77,6 +77,27 @@ def ask(url: str, content: bytes) -> bytes:
     except (ValueError, TypeError, KeyError, StampError) as error:
         raise refused(f"gave an answer that is none: {str(error)[:200]}") from error
     return token
+
+
+def _fetch(request: urllib.request.Request) -> bytes:
+    """The answer. A time-out of `urlopen` counts each piece anew; here all of it, names looked up included, has `WAIT`."""
+    got: list[bytes | Exception] = []
+
+    def fetch() -> None:
+        try:
+            with urllib.request.urlopen(request, timeout=WAIT) as answer:
+                got.append(answer.read(LARGEST + 1))
+        except Exception as error:  # it is raised where somebody waits for it
+            got.append(error)
+
+    thread = threading.Thread(target=fetch, name="time stamp", daemon=True)
+    thread.start()
+    thread.join(WAIT)
+    if not got:
+        raise TimeoutError(f"not within {WAIT:g} s")
+    if isinstance(got[0], Exception):
+        raise got[0]
+    return got[0]
 
 
 def check(token: bytes, content: bytes, authorities: Sequence[tuple[str, str]]) -> Stamp:

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from benchrunner.cards import reading
+from benchrunner.record.sealing import Sealing
 
 Line = Annotated[str, Field(max_length=300)]
 Text = Annotated[str, Field(max_length=4000)]
@@ -66,6 +67,7 @@ class LaboratoryCard(Part):
     customer: Customer | None = None
     work: Work = Work()
     authorised: Authorised | None = None
+    sealing: Sealing = Sealing()  # read when a run is sealed; no report shows it
 
 
 def read_laboratory(path: Path | str) -> LaboratoryCard:
