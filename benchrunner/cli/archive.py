@@ -56,6 +56,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     search.add_argument("--check", default="", metavar="ID[=VERDICT]", help="has this check (judged so)")
     search.add_argument("--most", type=int, default=20, metavar="N", help="how many are shown (default 20)")
+    search.add_argument(
+        "--read-only",
+        action="store_true",
+        help="write nothing (so by itself where the folder cannot be written)",
+    )
     search.add_argument("--paths", action="store_true", help="only the files, one a line, for other commands")
     forget = whats.add_parser(
         "forget",
@@ -73,7 +78,12 @@ def call(options: argparse.Namespace) -> int:
 
     folder = _folder(options)
     query = _query(options) if options.what == "search" else None
-    with Archive(folder, options.index or os.environ.get("BENCHRUNNER_INDEX", "")) as archive:
+    index = options.index or os.environ.get("BENCHRUNNER_INDEX", "")
+    only = True if options.what == "search" and options.read_only else None
+    with Archive(folder, index, only) as archive:
+        if archive.read_only:
+            for line in archive.stale():
+                print(f"THE INDEX IS STALE: {line}; have 'benchrunner archive rebuild' run", file=sys.stderr)
         if archive.rebuilt is not None and options.what != "rebuild":
             if archive.rebuilt.records or archive.rebuilt.left_out:
                 print("the index was missing or of an older layout and was made again", file=sys.stderr)

@@ -349,6 +349,113 @@ def test_an_index_that_cannot_be_is_refused_without_its_password(tmp_path: Path,
     assert "secret" not in str(refused.value) and "mend:" in str(refused.value)
 
 
+def untouched(folder: Path) -> dict[str, tuple[int, bytes]]:
+    return {
+        p.relative_to(folder).as_posix(): (p.stat().st_mtime_ns, p.read_bytes() if p.is_file() else b"")
+        for p in sorted(folder.rglob("*"))
+    }
+
+
+def test_who_may_only_read_searches_a_current_index(
+    tmp_path: Path, made: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "archive with blanks"
+    with Archive(folder) as archive:
+        for path in made[:2]:
+            archive.add(path)
+    before = untouched(folder)
+    with Archive(folder, read_only=True) as archive:
+        assert len(archive.search().found) == 2
+        assert archive.stale() == []
+        for refused in (lambda: archive.add(made[2]), archive.rebuild, lambda: archive.forget("12345678")):
+            with pytest.raises(Refused, match="can only be read here"):
+                refused()
+    assert main(["archive", "search", "--read-only", "--archive", str(folder)]) == 0
+    said = capsys.readouterr()
+    assert "2 records" in said.out
+    assert not said.err
+    assert untouched(folder) == before  # no file beside the index, nothing written
+    # a file that came without the index being told, and one that went
+    shutil.copy(made[2], folder / "records" / "2026" / "later.bench")
+    next(p for p in (folder / "records").rglob("*.bench") if p.name != "later.bench").unlink()
+    assert main(["archive", "search", "--read-only", "--archive", str(folder)]) == 0
+    said = capsys.readouterr()
+    assert "STALE: 1 of the folder's records are not in the index" in said.err
+    assert "STALE: 1 records of the index do not lie in the folder" in said.err
+    (folder / "index.sqlite").unlink()
+    assert main(["archive", "search", "--read-only", "--archive", str(folder)]) == 2
+    assert "there is no index" in capsys.readouterr().err
+    assert not (folder / "index.sqlite").exists()
+
+
+def test_a_countersigned_record_does_not_make_an_index_stale(tmp_path: Path, made: list[Path]) -> None:
+    with Archive(tmp_path / "archive") as archive:
+        archive.add(made[0])
+        copy = Path(shutil.copy(made[0], tmp_path / "again.bench"))
+        countersign(copy, SigningKey.from_seed("reviewer", bytes(range(1, 33))))
+        assert archive.add(copy).how == "more signatures"
+    with Archive(tmp_path / "archive", read_only=True) as archive:
+        assert archive.stale() == []
+
+
+def test_an_older_layout_is_said_where_it_cannot_be_made_again(tmp_path: Path, made: list[Path]) -> None:
+    with Archive(tmp_path / "archive") as archive:
+        archive.add(made[0])
+        with archive._index.writing() as connection:
+            connection.execute(tables.about.update().values(value="0"))
+    with pytest.raises(Refused, match="older layout"):
+        Archive(tmp_path / "archive", read_only=True)
+
+
+def test_what_a_writer_does_meanwhile_is_not_read_half(tmp_path: Path, made: list[Path]) -> None:
+    folder = tmp_path / "archive"
+    with Archive(folder) as archive:
+        archive.add(made[0])
+    with Archive(folder, read_only=True) as reader:
+        with pytest.raises(Refused, match="was written while it was read"):  # noqa: SIM117
+            with reader._index.reading(), Archive(folder) as writer:
+                writer.add(made[1])
+        assert len(reader.search().found) == 2
+        with Archive(folder) as writer, writer._index.writing():  # its log lies beside the index now
+            assert len(reader.search().found) == 2
+
+
+@pytest.mark.skipif(os.name == "nt" or not shutil.which("setpriv"), reason="no way to be another user here")
+def test_another_user_searches_by_file_modes(made: list[Path]) -> None:
+    """Modes do not bind root: the search runs as a user of its own where the tests are root."""
+    place = Path(tempfile.mkdtemp(prefix="arc"))
+    try:
+        with Archive(place / "archive") as archive:
+            archive.add(made[0])
+        place.chmod(0o755)
+        for path in (place / "archive").rglob("*"):
+            path.chmod(0o555 if path.is_dir() else 0o444)
+        (place / "archive").chmod(0o555)
+        words = [
+            sys.executable,
+            "-B",
+            "-m",
+            "benchrunner",
+            "archive",
+            "search",
+            "--archive",
+            str(place / "archive"),
+        ]
+        if os.geteuid() == 0:
+            words = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", *words]
+        done = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
+        if os.geteuid() == 0 and "ermission denied" in done.stderr and "archive" not in done.stderr:
+            pytest.skip(f"another user cannot read the program here: {done.stderr[-200:]}")
+        assert done.returncode == 0, done.stderr
+        assert "1 record" in done.stdout
+        assert not done.stderr
+    finally:
+        for path in [place / "archive", *(place / "archive").rglob("*")]:
+            if path.is_dir():
+                path.chmod(0o755)
+        shutil.rmtree(place, ignore_errors=True)
+
+
 def test_an_index_that_is_no_database_is_refused(tmp_path: Path) -> None:
     place = tmp_path / "archive"
     place.mkdir()

@@ -15,12 +15,13 @@ from benchrunner.errors import Problem, Refused
 from benchrunner.record.archive import tables
 from benchrunner.record.archive.entry import Entry, entry_of
 from benchrunner.record.archive.files import Folder, digest_of
-from benchrunner.record.archive.index import Index, make
+from benchrunner.record.archive.index import Index, Moved, make
 from benchrunner.record.archive.search import Found, Hits, Query, by_ids, search
 from benchrunner.record.opened import Record
 from benchrunner.record.verify import verify
 
 ENOUGH = 8  # characters by which a record may be named
+LOOKED_AT = 50  # files that the index does not name and that are opened to see whether it should
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,15 +48,18 @@ class Rebuilt:
 class Archive:
     """An archive in `folder` (made where it is not there), indexed in `index` (a URL; empty: SQLite in the folder).
 
-    An index of an older layout, or none, is made from the records. Raises `Refused`.
+    An index of an older layout, or none, is made from the records. `read_only`: nothing is written, and an index that
+    would have to be made is refused; so by itself (None) where the folder cannot be written. Raises `Refused`.
     """
 
-    def __init__(self, folder: Path | str, index: str = "") -> None:
+    def __init__(self, folder: Path | str, index: str = "", read_only: bool | None = None) -> None:
         self.folder = Path(folder).absolute()
         self.rebuilt: Rebuilt | None = None
         self._files = Folder(self.folder)
-        self._files.make()
-        self._index = Index(self.folder, index)
+        self.read_only = not self._files.writable() if read_only is None else read_only
+        if not self.read_only:
+            self._files.make()
+        self._index = Index(self.folder, index, self.read_only)
         try:
             if self._index.prepare():
                 self.rebuilt = self.rebuild()
@@ -81,6 +85,7 @@ class Archive:
         Unsigned records are taken (the index says how many signatures there are). Raises `Refused` for a file that is
         no record or not as it was sealed.
         """
+        self._may_write()
         with self._files.copied(Path(record)) as (draft, digest):
             entry = _verified(draft, digest, str(record))
             inner = self._files.place(draft, entry)
@@ -103,6 +108,7 @@ class Archive:
 
     def rebuild(self) -> Rebuilt:
         """Make the index again from the records alone. Files that do not verify are left out and listed."""
+        self._may_write()
         result = Rebuilt()
         self._files.sweep()
         best: dict[str, tuple[int, str, Path, str]] = {}
@@ -148,6 +154,7 @@ class Archive:
 
         `name`: the beginning of its id or digest, or its path. Raises `Refused` where that is none or not one record.
         """
+        self._may_write()
         found = self.one(name)
         with self._index.writing() as connection:
             self._index.drop(connection, found.id)
@@ -157,8 +164,44 @@ class Archive:
 
     def search(self, query: Query | None = None) -> Hits:
         """The newest records that fit. Raises `Refused` for a channel or unit that no record has."""
+        for last in (False, False, True):
+            try:
+                with self._index.reading() as connection:
+                    return search(connection, self.folder, query or Query())
+            except Moved:
+                if last:
+                    raise
+        raise AssertionError("not reached")
+
+    def stale(self) -> list[str]:
+        """What tells that the index is behind the folder, one line each; nothing where they agree.
+
+        Compares names, and opens up to `LOOKED_AT` files that the index does not name: an earlier state of a record that
+        is there with more signatures is in order. Reads only. Raises `Refused`.
+        """
+        row = tables.records.c
         with self._index.reading() as connection:
-            return search(connection, self.folder, query or Query())
+            named = set(connection.execute(select(row.path)).scalars())
+            known = {inner for _, inner in self._files.all()}
+            behind, unknown = 0, sorted(known - named, reverse=True)
+            for inner in unknown[:LOOKED_AT]:
+                try:
+                    identity = entry_of(self.folder / inner, "").id
+                except Refused:
+                    continue  # damaged: a rebuild would leave it out too
+                behind += connection.execute(select(row.id).where(row.id == identity)).first() is None
+        lines = []
+        if behind:
+            least = "at least " if len(unknown) > LOOKED_AT else ""
+            lines.append(f"{least}{behind} of the folder's records are not in the index: they are not found")
+        if gone := len(named - known):
+            lines.append(f"{gone} records of the index do not lie in the folder any more")
+        return lines
+
+    def _may_write(self) -> None:
+        if self.read_only:
+            mend = "do this where you may write in the archive's folder"
+            raise Refused(Problem(str(self.folder), "can only be read here", mend))
 
     def records_of(self, pairing: str, most: int = 100_000) -> list[Found]:
         """All records of a pairing (its title or its card's file name), newest first; `Record.open(found.path)` opens one."""

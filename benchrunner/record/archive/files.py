@@ -26,6 +26,14 @@ class Folder:
     def __init__(self, root: Path) -> None:
         self.root = root
 
+    def writable(self) -> bool:
+        """Whether records can be added: the folder, or where there is none yet its nearest parent, can be written."""
+        here = self.root
+        while not here.exists() and here != here.parent:
+            here = here.parent
+        inner = [self.root / name for name in (RECORDS, ARRIVING) if (self.root / name).exists()]
+        return all(os.access(place, os.W_OK) for place in [here, *inner])
+
     def make(self) -> None:
         """The folders, where they are not there yet. Raises `Refused`."""
         try:

@@ -4,12 +4,17 @@ SQLite: write-ahead log and `synchronous=FULL`, so that what was said to be adde
 take turns by a lock on a file beside it (one connection writes at a time, also across processes). It must not lie on a network share;
 a lab that shares an archive gives the index a PostgreSQL. There, writers hold a shared advisory lock and a rebuild the
 exclusive one.
+
+Who may only read opens SQLite so that nothing is written: as an unchanging file where no write-ahead log lies beside it (a
+log would have to be opened for writing), and looks afterwards whether it was written meanwhile.
 """
 
 import contextlib
+import sqlite3
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import sqlalchemy
 from sqlalchemy import Connection, Engine, event, insert, select
@@ -25,18 +30,26 @@ FILE_NAME = "index.sqlite"
 BUSY = 60.0  # s that one writer waits for another
 ADVISORY = 0x62656E6368  # our advisory lock's number in a shared database
 BATCH = 500
+REBUILD = (
+    "have somebody who may write there make it: benchrunner archive rebuild; or search a copy of the folder"
+)
+
+
+class Moved(Refused):
+    """The index was written while it was read as an unchanging file: what was read may not hold together."""
 
 
 class Index:
-    """One index. `url` empty: SQLite in `folder`. Raises `Refused` where it cannot be opened."""
+    """One index. `url` empty: SQLite in `folder`. Raises `Refused` where it cannot be opened, or not only read."""
 
-    def __init__(self, folder: Path, url: str = "") -> None:
+    def __init__(self, folder: Path, url: str = "", read_only: bool = False) -> None:
         self._folder = folder
+        self.read_only = read_only
         self.url = _url(folder, url)
         self.where = self.url.render_as_string(hide_password=True)
         self.sqlite = self.url.get_backend_name() == "sqlite"
         try:
-            self._engine: Engine = _engine(self.url)
+            self._engine: Engine = _engine(self.url, read_only)
         except ImportError as error:
             raise Refused(
                 Problem(
@@ -54,12 +67,28 @@ class Index:
     @contextlib.contextmanager
     def reading(self) -> Iterator[Connection]:
         """A transaction that only reads. Raises `Refused` where the database says no."""
+        before = self._state()
         with self._said(), self._engine.connect() as connection, connection.begin():
             yield connection
+        if self._state() != before:
+            raise Moved(Problem(self.where, "was written while it was read here", "search again in a moment"))
+
+    def _state(self) -> tuple[int, ...]:
+        """What tells that somebody wrote an index that is read as an unchanging file; nothing for any other."""
+        if not (self.sqlite and self.read_only):
+            return ()
+        path = self._folder / FILE_NAME
+        with contextlib.suppress(OSError):
+            found = path.stat()
+            return found.st_mtime_ns, found.st_size, found.st_ino
+        return ()
 
     @contextlib.contextmanager
     def writing(self, alone: bool = False) -> Iterator[Connection]:
         """A transaction that writes; with `alone` no other writer is at work meanwhile."""
+        if self.read_only:
+            mend = "do this where you may write in the archive's folder"
+            raise Refused(Problem(self.where, "is open for reading only", mend))
         with self._said(), contextlib.ExitStack() as stack:
             if self.sqlite:
                 stack.enter_context(turn(self._folder / f"{FILE_NAME}.turn", BUSY))
@@ -100,7 +129,12 @@ class Index:
 
         Raises `Refused` for an index of a newer program.
         """
+        if self.read_only and self.sqlite and not (self._folder / FILE_NAME).is_file():
+            raise Refused(Problem(self.where, "there is no index", REBUILD))
         version = self.version()
+        if self.read_only and (version is None or version < tables.SCHEMA):
+            what = "is of an older layout" if version is not None else "holds no index"
+            raise Refused(Problem(self.where, f"{what}, and nothing can be written here", REBUILD))
         if version == tables.SCHEMA:
             return False
         if version is not None and version > tables.SCHEMA:
@@ -170,7 +204,7 @@ class Index:
 
 def _mend_sqlite(what: str) -> str:
     if "readonly" in what or "unable to open" in what:
-        return "see to it that you may write in the archive's folder (reading the index needs that too), or take a copy"
+        return "see to it that you may read the index and what lies beside it, and write there where records are added"
     if "full" in what:
         return "free space on this disk"
     return "end what else uses it, or delete it and 'archive rebuild'"
@@ -249,7 +283,27 @@ def _url(folder: Path, text: str) -> URL:
     raise Refused(Problem(f"--index {url.drivername}://...", "is no kind of index that is known here", mend))
 
 
-def _engine(url: URL) -> Engine:
+def _read_only(path: Path) -> Engine:
+    """SQLite that writes nothing, not even the files beside it."""
+
+    def connect() -> sqlite3.Connection:
+        how = "mode=ro" if Path(f"{path}-wal").exists() else "mode=ro&immutable=1"
+        connection = sqlite3.connect(
+            f"file:{quote(path.as_posix())}?{how}", uri=True, timeout=BUSY, check_same_thread=False
+        )
+        connection.isolation_level = None
+        connection.execute("PRAGMA query_only=ON")
+        return connection
+
+    # a connection each time: one that takes the file for unchanging must not outlive a change
+    engine = sqlalchemy.create_engine("sqlite://", creator=connect, poolclass=sqlalchemy.NullPool)
+    event.listen(engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN"))
+    return engine
+
+
+def _engine(url: URL, read_only: bool) -> Engine:
+    if read_only and url.get_backend_name() == "sqlite":
+        return _read_only(Path(str(url.database)))
     if url.get_backend_name() != "sqlite":
         return sqlalchemy.create_engine(url, pool_size=2, connect_args={"connect_timeout": 10})
     engine = sqlalchemy.create_engine(url, connect_args={"timeout": BUSY})
