@@ -17,7 +17,8 @@ HEAD = f"""# Known failures, as the simulated bench shows them
 Made by `{COMMAND}`; do not edit. Each figure in the text was read from the simulation that the plot
 shows. Nothing here is scripted: each case is a pairing card of `resources/pairings`, a state to start in and orders with
 their times, given to `benchrunner.sim.simulate`. What happens is what the two inverters, the battery and the bus make of
-it, each through the signals that it has in reality. In the plots the failing course is the full blue line, the counterpart that
+it, each through the signals that it has in reality. Which shipped procedure finds which weak pairing stands in
+[outcomes.md](outcomes.md). In the plots the failing course is the full blue line, the counterpart that
 holds the grey dashed one.
 
 All pairings and figures are invented. On a real bench these cases mean over-voltage on the AC bus and on a battery,
