@@ -14,11 +14,13 @@ import numpy as np
 from benchrunner.report.decimate import Floats, envelope, runs_of_finite
 from benchrunner.report.plain import plain
 
-WIDTH, LEFT, RIGHT, TOP, FOOT = 720.0, 64.0, 12.0, 18.0, 26.0
+WIDTH, LEFT, RIGHT, TOP, FOOT = 720.0, 64.0, 24.0, 18.0, 26.0
 HEIGHT = 92.0  # of one panel
 BETWEEN = 26.0
 COLUMNS = 640
-NAME = 11.0  # height of a limit's name
+NAME = 12.0  # height of a row of limits' names, or of the numbers of steps
+LETTER = 5.7  # width of a letter of such a name, on the safe side
+MOST_NAMES = 8  # limits named at one panel; the rest stands in the table of checks
 SQUEEZED = 0.12  # a limit that would press the trace into less than this share of the height is only named
 
 
@@ -97,13 +99,17 @@ def stack(
     if not panels or not end > start:
         return ""
     canvas = _Canvas(start, end)
-    top = TOP
+    numbers = _numbers(canvas, marks)
+    above = NAME * (1 + max((row for _, _, row in numbers), default=-1))
+    top, frames = TOP, []
     for panel in panels:
-        _panel(canvas, panel, top)
+        top += _head(panel) + (above if not frames else 0.0)
+        _panel(canvas, panel, top, above if not frames else 0.0)
+        frames.append((top, top + panel.height))
         top += panel.height + BETWEEN
     bottom = top - BETWEEN
     height = bottom + FOOT
-    _marks(canvas, marks, bottom)
+    _marks(canvas, marks, numbers, frames)
     _time_axis(canvas, bottom, zero)
     return (
         f'<svg class="plot" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(says)}">'
@@ -111,7 +117,7 @@ def stack(
     )
 
 
-def _panel(canvas: _Canvas, panel: Panel, top: float) -> None:
+def _panel(canvas: _Canvas, panel: Panel, top: float, above: float) -> None:
     left, right, bottom = LEFT, WIDTH - RIGHT, top + panel.height
     lines = [
         (trace, runs_of_finite(trace.times, trace.values * panel.scale, trace.gap)) for trace in panel.traces
@@ -123,7 +129,8 @@ def _panel(canvas: _Canvas, panel: Panel, top: float) -> None:
         return bottom - (value - low) / span * panel.height
 
     out = canvas.parts
-    canvas.labels.append(f'<text class="label" x="{left:.0f}" y="{top - 5:.1f}">{escape(panel.label)}')
+    head = top - above - _head(panel) - 5
+    canvas.labels.append(f'<text class="label" x="{left:.0f}" y="{head:.1f}">{escape(panel.label)}')
     canvas.labels.append(
         f'<tspan class="unit" dx="7">{escape(panel.unit)}</tspan></text>' if panel.unit else "</text>"
     )
@@ -150,9 +157,8 @@ def _panel(canvas: _Canvas, panel: Panel, top: float) -> None:
             path.append(f"M{points}" if len(t) > 1 else f"M{points}m-1.5 0h3")  # a lone reading
         if path:
             out.append(f'<path class="{escape(trace.kind)}" d="{"".join(path)}"/>')
-    taken: list[Box] = []
-    for limit in panel.limits:
-        _bounds(canvas, limit, panel, (low, high), top, taken)
+    _bounds(canvas, panel, (low, high), top)
+    _names(canvas, panel, (low, high), head)
     if not any(runs for _, runs in lines):
         out.append(
             f'<text class="none" x="{(left + right) / 2}" y="{(top + bottom) / 2:.1f}">no valid reading</text>'
@@ -169,49 +175,92 @@ def _band(canvas: _Canvas, limit: Limit, panel: Panel, shown: tuple[float, float
         canvas.parts.append(f'<rect class="band" {box}/>')
 
 
-Box = tuple[float, float, float]  # left, right, base line of a name
+def _named(panel: Panel) -> list[tuple[str, Limit]]:
+    """The limits of a panel with the letter that stands at each one's line; one alone needs none."""
+    there = [limit for limit in panel.limits if limit.low is not None or limit.high is not None]
+    return [(chr(ord("a") + k) if len(there) > 1 and k < 26 else "", limit) for k, limit in enumerate(there)]
 
 
-def _free(box: Box, taken: list[Box], first: float, last: float, down: bool) -> float | None:
-    """The base line nearest to the wanted one at which no other name stands, or nothing."""
-    left, right, wanted = box
-    for over in (wanted + (k if down else -k) * NAME for k in (0, 1, 2, 3, -1, -2, -3)):
-        if first <= over <= last and all(
-            abs(over - y) >= NAME - 1 or right < x0 or left > x1 for x0, x1, y in taken
-        ):
-            return over
-    return None
+def _texts(panel: Panel) -> list[str]:
+    """What is written over the panel: every limit in words, with its unit."""
+    named = _named(panel)
+    texts = [
+        " ".join(part for part in (letter, f"{plain(limit.name)}: {_allowed(limit, panel)}") if part)
+        for letter, limit in named[:MOST_NAMES]
+    ]
+    most = int((WIDTH - LEFT - 30) / LETTER)
+    texts = [text if len(text) <= most else f"{text[: most - 1]}\u2026" for text in texts]
+    return texts + ([f"and {len(named) - MOST_NAMES} more, under Checks"] if len(named) > MOST_NAMES else [])
 
 
-def _bounds(
-    canvas: _Canvas, limit: Limit, panel: Panel, shown: tuple[float, float], top: float, taken: list[Box]
-) -> None:
-    """Each bound as a line with its name, over the trace; a bound off the scale as an arrow.
+def _allowed(limit: Limit, panel: Panel) -> str:
+    low, high = (_figure(b * panel.scale) if b is not None else "" for b in (limit.low, limit.high))
+    said = f"{low} to {high}" if low and high else f"at most {high}" if high else f"at least {low}"
+    return f"{said} {panel.unit}".rstrip()
 
-    Names keep clear of each other; one that finds no room is left to the table of checks.
-    """
-    x0, x1 = canvas.x(max(limit.start, canvas.start)), canvas.x(min(limit.end, canvas.end))
+
+def _figure(value: float) -> str:
+    text = f"{value:.0f}" if abs(value) >= 1e5 else f"{value:.5g}"
+    return text.replace("-", "\u2212")
+
+
+def _places(panel: Panel) -> list[tuple[float, int]]:
+    """Where each of the names stands: from the left, and in which row over the panel (0: beside its label)."""
+    x = LEFT + 6.8 * len(panel.label) + 7.0 * len(panel.unit) + 26
+    row, found = 0, []
+    for text in _texts(panel):
+        wide = 24 + LETTER * len(text)
+        if x + wide > WIDTH and (row or x > LEFT):
+            x, row = LEFT, row + 1
+        found.append((x, row))
+        x += wide + 12
+    return found
+
+
+def _head(panel: Panel) -> float:
+    """What the names of a panel's limits need in height, beyond the row of its label."""
+    return NAME * max((row for _, row in _places(panel)), default=0)
+
+
+def _names(canvas: _Canvas, panel: Panel, shown: tuple[float, float], head: float) -> None:
+    """The limits in words over the panel, outside the plotting area: no name can cross a trace."""
+    for text, (x, row) in zip(_texts(panel), _places(panel), strict=True):
+        y = head + row * NAME
+        canvas.labels.append(f'<path class="limit" d="M{x:.1f} {y - 3.5:.1f}h18"/>')
+        canvas.labels.append(f'<text class="bound" x="{x + 22:.1f}" y="{y:.1f}">{escape(text)}</text>')
+
+
+def _bounds(canvas: _Canvas, panel: Panel, shown: tuple[float, float], top: float) -> None:
+    """Each bound as a line over the trace, its letter at the right edge; a bound off the scale as an arrow there."""
     low, high = shown
     bottom = top + panel.height
-    for bound in (limit.low, limit.high):
-        if bound is None or not x1 > x0:
-            continue
-        value = bound * panel.scale
-        words = f"{limit.name} {number(value, high - low)}"
-        if low <= value <= high:
+    tags: list[tuple[float, str]] = []
+    for letter, limit in _named(panel):
+        x0, x1 = canvas.x(max(limit.start, canvas.start)), canvas.x(min(limit.end, canvas.end))
+        for bound in (limit.low, limit.high):
+            if bound is None or not x1 > x0:
+                continue
             level = _level(bound, panel, shown, top)
-            canvas.parts.append(f'<path class="limit" d="M{x0:.1f} {level:.1f}H{x1:.1f}"/>')
-            over = level + 10 if bound is limit.high else level - 3  # on the allowed side
-            over = min(max(over, top + 10), bottom - 2)
+            if low <= bound * panel.scale <= high:
+                canvas.parts.append(f'<path class="limit" d="M{x0:.1f} {level:.1f}H{x1:.1f}"/>')
+                tags.append((level + 3.5, letter))
+            else:
+                tags.append((level + 3.5, letter + ("\u2191" if level <= top else "\u2193")))
+    last = -math.inf
+    shared: dict[float, str] = {}
+    for y, text in sorted(tags):
+        if y - last < NAME - 2 and shared:  # too near: one tag for both
+            key = next(reversed(shared))
+            shared[key] += text if text not in shared[key] else ""
         else:
-            arrow, over = ("\u2191", top + 10) if value > high else ("\u2193", bottom - 4)
-            words = f"{arrow} {words}"
-        box = (x1 - 3 - 5.4 * len(words), x1 - 3, over)
-        free = _free(box, taken, top + 10, bottom - 2, bound is limit.high)
-        if free is None:
-            continue
-        taken.append((box[0], box[1], free))
-        canvas.parts.append(f'<text class="bound end" x="{x1 - 3:.1f}" y="{free:.1f}">{escape(words)}</text>')
+            shared[y] = text
+            last = y
+    for y, text in shared.items():
+        if text:
+            at = min(max(y, top + 8), bottom)
+            canvas.parts.append(
+                f'<text class="bound" x="{WIDTH - RIGHT + 3:.1f}" y="{at:.1f}">{escape(text)}</text>'
+            )
 
 
 def _level(bound: float, panel: Panel, shown: tuple[float, float], top: float) -> float:
@@ -244,19 +293,37 @@ def _range(runs: Sequence[Floats], panel: Panel) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _marks(canvas: _Canvas, marks: Sequence[Mark], bottom: float) -> None:
-    taken = -math.inf
+def _numbers(canvas: _Canvas, marks: Sequence[Mark]) -> list[tuple[float, str, int]]:
+    """Where the words of the marks stand over the first panel, in up to two rows; what finds no room is left out."""
+    ends = [-math.inf, -math.inf]
+    found = []
     for mark in sorted(marks, key=lambda m: m.at):
-        if not canvas.start <= mark.at <= canvas.end:
+        if not mark.text or not canvas.start <= mark.at <= canvas.end:
             continue
-        x = canvas.x(mark.at)
-        canvas.parts.append(f'<path class="{escape(mark.kind)}" d="M{x:.1f} {TOP - 2}V{bottom:.1f}"/>')
-        width = 5.2 * len(mark.text)
-        if mark.text and x - taken > 4 and x + width < WIDTH + 8:
-            canvas.parts.append(
-                f'<text class="moment" x="{x + 2:.1f}" y="{TOP + 7}">{escape(mark.text)}</text>'
-            )
-            taken = x + width
+        half = 3.2 * len(mark.text)
+        x = min(max(canvas.x(mark.at), half), WIDTH - half)
+        row = next((k for k, end in enumerate(ends) if x - half > end + 3), None)
+        if row is not None:
+            found.append((x, mark.text, row))
+            ends[row] = x + half
+    return found
+
+
+def _marks(
+    canvas: _Canvas,
+    marks: Sequence[Mark],
+    numbers: Sequence[tuple[float, str, int]],
+    frames: Sequence[tuple[float, float]],
+) -> None:
+    """Marks as lines within each panel, so that they cross no word; their words over the first panel."""
+    for mark in sorted(marks, key=lambda m: m.at):
+        if canvas.start <= mark.at <= canvas.end:
+            x = canvas.x(mark.at)
+            line = "".join(f"M{x:.1f} {top:.1f}V{bottom:.1f}" for top, bottom in frames)
+            canvas.parts.append(f'<path class="{escape(mark.kind)}" d="{line}"/>')
+    for x, text, row in numbers:
+        y = frames[0][0] - 3 - row * NAME
+        canvas.parts.append(f'<text class="moment mid" x="{x:.1f}" y="{y:.1f}">{escape(text)}</text>')
 
 
 def _time_axis(canvas: _Canvas, bottom: float, zero: float) -> None:
@@ -276,7 +343,7 @@ def _time_axis(canvas: _Canvas, bottom: float, zero: float) -> None:
         canvas.parts.append(
             f'<text class="tick mid" x="{x:.1f}" y="{bottom + 15:.1f}">{number(value, span / per)}</text>'
         )
-    canvas.parts.append(f'<text class="tick end" x="{LEFT - 6}" y="{bottom + 15:.1f}">{unit}</text>')
+    canvas.parts.append(f'<text class="tick end" x="{LEFT - 10}" y="{bottom + 15:.1f}">time, {unit}</text>')
 
 
 def ticks(low: float, high: float, about: int) -> list[float]:
@@ -326,7 +393,7 @@ def margin_scale(
     left = x(low) if low is not None else 0.0
     right = x(high) if high is not None else wide
     out = [f'<rect class="band" x="{left:.1f}" y="5" width="{max(right - left, 0):.1f}" height="12"/>']
-    out += [f'<path class="limit" d="M{x(b):.1f} 2v18"/>' for b in bounds]
+    out += [f'<path class="limit" style="stroke-dasharray:none" d="M{x(b):.1f} 2v18"/>' for b in bounds]
     if value is not None and math.isfinite(value):
         if u:
             out.append(f'<path class="whisker" d="M{x(value - u):.1f} {middle}H{x(value + u):.1f}"/>')

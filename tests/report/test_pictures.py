@@ -104,9 +104,71 @@ def test_a_far_limit_does_not_flatten_the_trace() -> None:
     root = drawn(stack([panel], 0.0, 10.0, "says"))
     ys = [y for _, y in points(next(e for e in root if e.get("class") == "trace").get("d", ""))]
     assert max(ys) - min(ys) > 0.6 * HEIGHT
-    texts = [e.text or "" for e in root if e.get("class") == "bound end"]
-    assert any("\u2191" in x and "400" in x for x in texts)
-    assert any("\u2193" in x and "100" in x for x in texts)
+    texts = [e.text or "" for e in root if e.get("class") == "bound"]
+    assert "\u2191" in texts
+    assert "\u2193" in texts
+    assert "wide: 100 to 400 V" in texts
+
+
+@given(
+    st.lists(st.tuples(st.floats(-50, 50), st.floats(-50, 50)), min_size=1, max_size=12),
+    st.lists(st.text("abcdefghij kl", min_size=1, max_size=150), min_size=12, max_size=12),
+    st.lists(st.floats(0, 100), max_size=40),
+)
+@settings(max_examples=150, deadline=None)
+def test_no_word_stands_where_a_trace_can_run(
+    bounds: list[tuple[float, float]], names: list[str], marks: list[float]
+) -> None:
+    """Names of limits and numbers of steps lie outside every plotting area, within the picture, and clear of each other."""
+    t = np.linspace(0.0, 100.0, 101)
+    limits = tuple(Limit(min(b), max(b), name) for b, name in zip(bounds, names, strict=False))
+    panels = [Panel(f"panel.{k}", "V", (Trace(t, 20 * np.sin(t / (k + 1))),), limits) for k in range(3)]
+    root = drawn(stack(panels, 0.0, 100.0, "says", [Mark(m, str(k)) for k, m in enumerate(marks, 1)]))
+    fields = [
+        [float(e.get(k, "")) for k in ("x", "y", "width", "height")]
+        for e in root
+        if e.get("class") == "field"
+    ]
+    height = float((root.get("viewBox") or "").split()[3])
+    boxes = []
+    for text in (
+        e for e in root if e.tag.endswith("text") and (e.get("class") or "").split()[0] in ("bound", "moment")
+    ):
+        wide = 5.2 * len(text.text or "")
+        x, y = float(text.get("x", "")), float(text.get("y", ""))
+        left = x - wide / 2 if "mid" in (text.get("class") or "") else x
+        assert left >= 0
+        assert y <= height
+        if x < WIDTH - RIGHT:
+            assert left + wide <= WIDTH + 1
+        for fx, fy, width, tall in fields:
+            outside = left >= fx + width or left + wide <= fx or y <= fy or y - 8 >= fy + tall
+            assert outside, (text.text, x, y)
+        boxes.append((left, left + wide, y))
+    for k, (a0, a1, ay) in enumerate(boxes):
+        for b0, b1, by in boxes[k + 1 :]:
+            assert abs(ay - by) >= 8 or a1 <= b0 or b1 <= a0
+
+
+def test_step_marks_cross_no_word() -> None:
+    t = np.linspace(0.0, 100.0, 101)
+    root = drawn(
+        stack(
+            [Panel("a", "V", (Trace(t, t),)), Panel("b", "A", (Trace(t, t),))],
+            0.0,
+            100.0,
+            "x",
+            [Mark(40.0, "7")],
+        )
+    )
+    line = next(e for e in root if e.get("class") == "mark").get("d", "")
+    found = [(float(y0), float(y1)) for y0, y1 in re.findall(r"M[\d.]+ ([\d.]+)V([\d.]+)", line)]
+    fields = [
+        (float(e.get("y", "")), float(e.get("y", "")) + float(e.get("height", "")))
+        for e in root
+        if e.get("class") == "field"
+    ]
+    assert np.array(found) == pytest.approx(np.array(fields), abs=0.2)
 
 
 def test_no_reading_is_said_and_drawn_as_nothing() -> None:

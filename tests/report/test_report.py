@@ -138,8 +138,8 @@ def test_each_step_has_its_pictures(html: str) -> None:
     assert "Captured waveforms, 2 kS/s" in html
     assert "does not carry: phase_jump" in html
     assert 'class="trigger"' in html
-    assert "Battery peak 58.4" in html
-    assert "Bus voltage 218.5" in html
+    assert "Battery peak: at most 58.4 V" in html
+    assert "Bus voltage: 218.5 to 241.5 V" in html
 
 
 def test_pictures_have_words_for_who_cannot_see_them(page: Reader) -> None:
