@@ -283,6 +283,7 @@ class PvStates(NamedTuple):
     p_dc: int
     v_array: int
     i_array: int
+    cut_back: int  # per unit power that it was told not to give, as far as it has followed
 
 
 class PvParameters(NamedTuple):
@@ -356,6 +357,8 @@ class PvInputs(NamedTuple):
     temperature: int
     on: int
     p_array: int  # maximum array power at this irradiance and temperature, W (0 while the source is off)
+    cut_back: int  # part of its rated power that it is told not to give
+    held_off: int  # 1: it is told to leave the bus
 
 
 class Inputs(NamedTuple):

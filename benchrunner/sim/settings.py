@@ -1,7 +1,8 @@
 """Owns what the plant can be told: the name of each setting, where it lies, its range and what it is at the start.
 
 Units are SI; switches are 0 or 1. `pv_source.*` tells every array at once, `pv_source_2.*` the second PV
-inverter's, `dc_source.*` the DC-coupled one.
+inverter's, `dc_source.*` the DC-coupled one. `pv_inverter.cut_back` (part of rated power that it may not give) and
+`pv_inverter.held_off` tell every PV inverter, `pv_inverter_2.*` the second.
 `load.power` is the whole linear load, divided evenly over the phases; `load.power_l1` and so on change one of them,
 `load.power_l1_l2` what lies between the legs of split-phase. The other kinds of load stand beside it, each over all
 phases: constant power, rectifier, phase-cut, motor (it starts as its power is set) and reactive power. `grid.voltage` is
@@ -25,11 +26,12 @@ class Setting:
     most: float
     start: float | None = 0.0  # None: the nominal value of the pairing
     rows: tuple[int, ...] = ()
+    fraction: bool = False  # a number between 0 and 1, no switch
 
     @property
     def is_switch(self) -> bool:
         """Only 0 or 1."""
-        return (self.least, self.most) == (0.0, 1.0)
+        return (self.least, self.most) == (0.0, 1.0) and not self.fraction
 
 
 def _switch(index: int, rows: tuple[int, ...] = ()) -> Setting:
@@ -46,6 +48,15 @@ def _sources() -> dict[str, Setting]:
         found[f"{role}.irradiance"] = Setting(W.irradiance, 0.0, 1600.0, 0.0, rows)
         found[f"{role}.temperature"] = Setting(W.temperature, 233.15, 373.15, 298.15, rows)
         found[f"{role}.on"] = _switch(W.on, rows)
+    return found
+
+
+def _inverters() -> dict[str, Setting]:
+    found: dict[str, Setting] = {}
+    each = ((f"pv_inverter_{k + 1}", (k,)) for k in range(PV_MOST))
+    for role, rows in (("pv_inverter", tuple(range(PV_MOST))), *each):
+        found[f"{role}.cut_back"] = Setting(W.cut_back, 0.0, 1.0, 0.0, rows, fraction=True)
+        found[f"{role}.held_off"] = Setting(W.held_off, 0.0, 1.0, 0.0, rows)
     return found
 
 
@@ -78,6 +89,7 @@ SETTINGS: dict[str, Setting] = {
     "interlock.closed": _switch(U.interlock_closed),
     "battery_inverter.equalise": Setting(U.equalise, 0.0, 1.0, 0.0),
     **_sources(),
+    **_inverters(),
 }
 
 

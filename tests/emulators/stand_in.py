@@ -37,6 +37,7 @@ CURVES: dict[str, Callable[[float], float]] = {
 SETTINGS = {
     "load.power": 0.0, "load.on": 0.0, "grid.closed": 1.0, "grid.voltage": 230.0, "grid.frequency": 50.0,
     "pv_source.irradiance": 0.0, "pv_source.temperature": 298.15, "pv_source.on": 0.0,
+    "pv_inverter.cut_back": 0.0, "pv_inverter.held_off": 0.0,
     "relays.pv_contactor": 1.0, "relays.battery_contactor": 1.0, "relays.inverter_enable": 1.0,
 }  # fmt: skip
 

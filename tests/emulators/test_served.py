@@ -187,7 +187,7 @@ def test_pymodbus_walks_the_sunspec_map(served: tuple[Server, Control]) -> None:
     for name, chain in (
         ("battery_monitor", [1, 802, 803]),
         ("battery_inverter", [1, 701, 714]),
-        ("pv_inverter", [1, 701, 714]),
+        ("pv_inverter", [1, 701, 703, 704, 714]),
     ):
         assert registers(server, name, 40000, 2).registers == [0x5375, 0x6E53]
         found, at = [], 40002
@@ -215,7 +215,11 @@ def test_modbus_refusals(
     from pymodbus.client import ModbusTcpClient
 
     with ModbusTcpClient("127.0.0.1", port=port(server, "pv_inverter"), timeout=2, retries=0) as client:
-        assert client.write_register(40070, 1, device_id=1).exception_code == 1
+        assert client.write_register(40070, 1, device_id=1).exception_code == 2
+        assert client.write_coil(0, True, device_id=1).exception_code == 1
+    with ModbusTcpClient("127.0.0.1", port=port(server, "battery_inverter"), timeout=2, retries=0) as client:
+        assert client.write_register(40070, 1, device_id=1).exception_code == 1  # nothing of it can be written
+    with ModbusTcpClient("127.0.0.1", port=port(server, "pv_inverter"), timeout=2, retries=0) as client:
         assert client.read_coils(0, count=1, device_id=1).exception_code == 1
 
 

@@ -66,12 +66,14 @@ def test_out_of_range_is_refused_by_card_and_by_instrument(all_of_them: dict[str
         all_of_them["load"].send("resistance", 1.0)
 
 
-def test_controls_that_the_plant_does_not_carry_are_refused(all_of_them: dict[str, Instrument]) -> None:
-    """The simulated inverter's model 123 is read only: a Modbus exception, not a silent yes."""
+def test_controls_of_the_older_models_are_written_and_read_back(all_of_them: dict[str, Instrument]) -> None:
     inverter = all_of_them["pv_inverter"]
-    assert inverter.read_back("power_limit") == 1.0
-    with pytest.raises(LinkError, match="exception 1"):
-        inverter.send("power_limit", 0.5)
+    for setting, value in (("power_limit", 0.5), ("limited", 1.0), ("connected", 0.0)):
+        inverter.send(setting, value)
+        assert inverter.read_back(setting) == pytest.approx(value)
+    for setting, value in (("connected", 1.0), ("limited", 0.0), ("power_limit", 1.0)):
+        inverter.send(setting, value)
+        assert inverter.read_back(setting) == value
 
 
 def test_the_same_through_pyvisa(served: Server) -> None:

@@ -180,7 +180,7 @@ class _Nobody:
         return []
 
 
-def run_card(text: str, folder: Path, seed: int = 1) -> Outcome:
+def run_card(text: str, folder: Path, seed: int = 1, procedure: str = PROCEDURE) -> Outcome:
     """One run on a bench card in memory."""
     folder.mkdir(parents=True, exist_ok=True)
     card = folder / "bench.toml"
@@ -194,7 +194,7 @@ def run_card(text: str, folder: Path, seed: int = 1) -> Outcome:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(whole, "build_host", keep)
-        outcome = run(RunRequest(PROCEDURE, bench=str(card), out=str(folder), seed=seed))
+        outcome = run(RunRequest(procedure, bench=str(card), out=str(folder), seed=seed))
     if hosts:
         outcome.truth = hosts[-1]._mover.plant.values()
     return outcome
@@ -245,8 +245,8 @@ def run_wire(
     return outcome
 
 
-def run(request: RunRequest) -> Outcome:
-    """A run in this process. Fails where it hangs."""
+def run(request: RunRequest, longest: float = LONGEST) -> Outcome:
+    """A run in this process. Fails where it hangs, s of wall time."""
     outcome, sink = Outcome(card=str(request.bench)), io.StringIO()
     stream = EventStream(sink)
 
@@ -255,7 +255,7 @@ def run(request: RunRequest) -> Outcome:
 
     thread = threading.Thread(target=work, daemon=True)
     thread.start()
-    thread.join(LONGEST)
+    thread.join(longest)
     assert not thread.is_alive(), "the run hangs"
     stream.close()
     assert outcome.ended, "the run raised"

@@ -30,6 +30,7 @@ PROCEDURES = tuple(sorted(path.stem for path in (ROOT / "procedures").glob("*.to
 ELSEWHERE = {"wiring-proof-legs": ("simulated-three-phase", "fell15-ridge12")}
 SERIAL = ("relay_board", "interlock", "irradiance_sensor", "watchdog_relay")
 MODBUS = ("inverter", "battery_monitor")
+LONGEST = 3600.0  # s of wall time for one run: some last for hours on the bench's clock
 LINKS = ("pyvisa", "socket", "pyserial", "modbus-tcp", "modbus-rtu")
 _PART = re.compile(r"^\[instruments\.(\w+)\][^\n]*\n(?:[^\[\n][^\n]*\n)*", re.M)
 
@@ -100,7 +101,7 @@ def compare(procedure: str, folder: Path, seed: int = 1) -> Compared:
     answers = tomllib.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
     more: dict[str, Any] = {"pairing": pairing, "seed": seed, "answers": answers}
     began = time.monotonic()
-    memory = run(RunRequest(procedure, bench=bench, out=str(folder / "memory"), **more))
+    memory = run(RunRequest(procedure, bench=bench, out=str(folder / "memory"), **more), LONGEST)
     in_memory = time.monotonic() - began
     twin = read_pairing(data.find(pairing, "resources", "pairings"))
     with (
@@ -116,11 +117,10 @@ def compare(procedure: str, folder: Path, seed: int = 1) -> Compared:
         for name, link in kinds.items():
             assert type(link).__name__ == CLASSES[places[name]], (name, link)
         began = time.monotonic()
-        wire = run(
-            RunRequest(
-                procedure, bench=str(card), out=str(folder / "wire"), port_base=server.control_port, **more
-            )
+        request = RunRequest(
+            procedure, bench=str(card), out=str(folder / "wire"), port_base=server.control_port, **more
         )
+        wire = run(request, LONGEST)
         over_wire = time.monotonic() - began
     return Compared(procedure, wire, memory, counted(wire, places), (over_wire, in_memory))
 

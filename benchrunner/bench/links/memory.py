@@ -24,6 +24,9 @@ class EmulatedRegisters(Protocol):
     def read_registers(self, unit: int, address: int, count: int) -> list[int]:
         """Holding registers; raises for an address that it does not have."""
 
+    def write_registers(self, unit: int, address: int, values: list[int]) -> None:
+        """Write holding registers; raises for what it does not take."""
+
 
 class MemoryLink(Link):
     """Hands a message to the emulator and takes its reply; an emulator that stays silent counts as a time-out."""
@@ -116,3 +119,8 @@ class MemoryRegisters(Link):
         if self._emulator.delay > self.timeout:
             raise NoReplyError("no reply in time")
         return registers
+
+    def _write_registers(self, address: int, values: list[int]) -> None:
+        self._emulator.write_registers(self._unit, address, values)
+        if self._emulator.delay > self.timeout:
+            raise NoReplyError("no reply in time")

@@ -36,7 +36,7 @@ LIMITS = {
     "int32": (-0x7FFFFFFF, 0x7FFFFFFF),
 }
 MOST_REGISTERS = 125  # Modbus Application Protocol V1.1b3, 6.3
-ILLEGAL_ADDRESS, ILLEGAL_VALUE = 2, 3
+ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 
 
 class RegistersRefusedError(Exception):
@@ -117,15 +117,19 @@ MODELS: dict[int, list[Point]] = {
 
 
 def _from_published(model: int) -> list[Point]:
-    """A model without repeating groups, as published."""
-    return [
-        Point(p.name, p.kind, p.size, p.scale)
-        for p in sunspec_models.published()[model]
-        if isinstance(p, sunspec_models.Point)
-    ]
+    """A model as published, without groups that repeat."""
+    found = []
+    for item in sunspec_models.published()[model]:
+        if isinstance(item, sunspec_models.Point):
+            found.append(Point(item.name, item.kind, item.size, item.scale))
+        elif item.count == "1":
+            inner = [one for one in item.items if isinstance(one, sunspec_models.Point)]
+            found += [Point(f"{item.name}.{one.name}", one.kind, one.size, one.scale) for one in inner]
+    return found
 
 
-MODELS[103], MODELS[123] = _from_published(103), _from_published(123)
+for _number in (103, 123, 703, 704):
+    MODELS[_number] = _from_published(_number)
 
 
 def length(model: int) -> int:

@@ -10,7 +10,14 @@ from benchrunner.sim.emulators.base import Emulator
 from benchrunner.sim.emulators.lines import LineReader
 from benchrunner.sim.emulators.metering import LEAST_VOLTAGE, Plant
 from benchrunner.sim.emulators.options import MAKER, Options, QuantityOptions
-from benchrunner.sim.emulators.sunspec import BASE, UNIMPLEMENTED, RegisterMap, RegistersRefusedError
+from benchrunner.sim.emulators.sunspec import (
+    BASE,
+    ILLEGAL_FUNCTION,
+    UNIMPLEMENTED,
+    RegisterMap,
+    RegistersRefusedError,
+)
+from benchrunner.sim.emulators.sunspec_controls import SCALES, Controls
 
 DEVICE_FAILURE, GATEWAY_NO_RESPONSE = 4, 11  # Modbus Application Protocol V1.1b3, chapter 7
 ZERO_CELSIUS = 273.15  # K
@@ -93,6 +100,28 @@ class SunSpecDevice(Emulator):
             if faults:
                 self.end_faults(True)
 
+    def write_registers(self, unit: int, address: int, values: list[int]) -> None:
+        """Write holding registers, as over the wire. Raises as `read_registers` does."""
+        self.dropped = False
+        faults = self.begin_faults() if self.faults.armed or self._in_force else {}
+        try:
+            if unit != self.unit:
+                raise RegistersRefusedError(GATEWAY_NO_RESPONSE, f"no device has unit number {unit}")
+            if self.dropped:
+                raise TimeoutError("no reply")
+            self.write(address, values)
+            if "silent" in faults:
+                raise TimeoutError("no reply")
+            if "garbage" in faults or "cut" in faults:
+                raise RegistersRefusedError(DEVICE_FAILURE, "the device failed while answering")
+        finally:
+            if faults:
+                self.end_faults(True)
+
+    def write(self, address: int, values: list[int]) -> None:
+        """Carry out what is written. Raises `RegistersRefusedError`; a device without controls refuses the function."""
+        raise RegistersRefusedError(ILLEGAL_FUNCTION, "nothing on this device can be written")
+
     def _read(self, address: int, count: int) -> list[int]:
         meter = self.meter
         assert meter is not None
@@ -106,21 +135,56 @@ class SunSpecDevice(Emulator):
 
 
 class Inverter(SunSpecDevice):
-    """Models 1, 701 (AC) and 714 (DC). Which inverter it is follows from its role: `battery...` or the PV inverter."""
+    """Models 1, 701 (AC) and 714 (DC). Which inverter it is follows from its role: `battery...` or the PV inverter.
 
-    models = (1, 701, 714)
+    A PV inverter has controls too, in models 703 and 704.
+    """
+
+    models: tuple[int, ...] = (1, 701, 714)
     shown = ("own_power", "own_voltage", "own_current", "own_frequency", "own_dc_voltage", "own_dc_current")
     unsigned = ("own_voltage", "own_current", "own_frequency")
 
     def wire(self, options: Options) -> Options:
         self.at_battery = options.role.startswith("battery")
         taps = BATTERY_SIDE if self.at_battery else PV_SIDE
+        self.models = self.offered()
         own = {**{f"{quantity}_tap": tap for quantity, tap in taps.items()}, **options.own}
         stated = {q: known for q, known in options.quantities.items() if known != QuantityOptions()}
         finer = {q: replace(known, resolution=1e-6) for q, known in {**OWN, **stated}.items()}
         self._state = "battery_inverter.state" if self.at_battery else "pv_inverter.state"
         self._stated = stated
         return replace(options, own=own, quantities=finer)
+
+    def offered(self) -> tuple[int, ...]:
+        """The models of this inverter."""
+        return (1, 701, 714) if self.at_battery else (1, 701, 703, 704, 714)
+
+    def control(self) -> None:
+        """Give a PV inverter its controls."""
+        self.controls: Controls | None = None
+        if self.at_battery:
+            return
+        numbered = self.options.role[-2:] in ("_1", "_2", "_3")
+        role = f"pv_inverter{self.options.role[-2:]}" if numbered else "pv_inverter"
+        self.controls = Controls(self.map, self.models, role, self.plant, self.press)
+
+    def write(self, address: int, values: list[int]) -> None:
+        if self.controls is None:
+            super().write(address, values)
+            return
+        self.controls.write(address, values)
+
+    def pass_time(self) -> None:
+        if self.controls is not None:
+            self.controls.pass_time()
+
+    def reboot(self) -> None:
+        if self.controls is not None:
+            self.controls.forget()
+
+    def _read(self, address: int, count: int) -> list[int]:
+        self.pass_time()
+        return super()._read(address, count)
 
     def scale(self, quantity: str, otherwise: int) -> int:
         resolution = self._stated.get(quantity, QuantityOptions()).resolution
@@ -132,6 +196,7 @@ class Inverter(SunSpecDevice):
             (701, "A_SF"): -2, (701, "V_SF"): volts, (701, "Hz_SF"): self.scale("own_frequency", -2), (701, "W_SF"): power,
             (701, "PF_SF"): -3, (701, "VA_SF"): power, (701, "Var_SF"): power,
             (714, "DCA_SF"): -2, (714, "DCV_SF"): self.scale("own_dc_voltage", -1), (714, "DCW_SF"): power,
+            **({} if self.at_battery else {(704, "WMaxLimPct_SF"): SCALES[704, "WMaxLimPct_SF"]}),
         }  # fmt: skip
 
     def constants(self) -> None:
@@ -139,6 +204,7 @@ class Inverter(SunSpecDevice):
         self.map.put(714, "NPrt", 1)
         self.map.put(714, "Prt_Typ", 2 if self.at_battery else 1)  # storage, photovoltaic
         self.map.put(714, "Prt_ID", 1)
+        self.control()
 
     def refresh(self, values: dict[str, float]) -> None:
         show = self.map.show

@@ -1,4 +1,4 @@
-"""An inverter in SunSpec's older models: 103 (measurements) and 123 (immediate controls, which here are only read)."""
+"""An inverter in SunSpec's older models: 103 (measurements) and 123 (immediate controls)."""
 
 import math
 
@@ -8,9 +8,10 @@ from benchrunner.sim.emulators.sunspec_devices import Inverter
 
 
 class OlderInverter(Inverter):
-    """As `Inverter`, in models 1, 103 and 123. Its controls are not carried by the plant, so writing them is refused."""
+    """As `Inverter`, in models 1, 103 and 123. A battery inverter's controls are only read."""
 
-    models = (1, 103, 123)
+    def offered(self) -> tuple[int, ...]:
+        return (1, 103, 123)
 
     def scales(self) -> dict[tuple[int, str], int]:
         power = self.scale("own_power", 0)
@@ -23,6 +24,7 @@ class OlderInverter(Inverter):
     def constants(self) -> None:
         for point, raw in (("Conn", 1), ("WMaxLimPct", 100), ("WMaxLim_Ena", 0)):
             self.map.put(123, point, raw)
+        self.control()
 
     def refresh(self, values: dict[str, float]) -> None:
         show = self.map.show

@@ -149,6 +149,8 @@ def control_pv(
         y[V.f_late] += ((earlier if earlier > 0.0 else frequency) - y[V.f_late]) * part
     possible = min(ac_from_array(q, w[W.p_array]), q[Q.rated])
     y[V.available] += (possible - y[V.available]) * share(dt, q[Q.tracking])
+    y[V.cut_back] += (w[W.cut_back] - y[V.cut_back]) * share(dt, q[Q.tracking])
+    held_off = w[W.held_off] > 0.5
     happened = False
     sunny = w[W.p_array] > q[Q.wake]
     if y[V.mode] == PV_MODE.asleep:
@@ -162,6 +164,7 @@ def control_pv(
             q[Q.enter_v_low] <= y[V.v] <= q[Q.enter_v_high]
             and q[Q.enter_f_low] <= y[V.f] <= q[Q.enter_f_high]
             and live
+            and not held_off
         )
         y[V.t_enter] = y[V.t_enter] + dt if fit else 0.0
         if fit and y[V.t_enter] >= q[Q.enter_delay]:
@@ -177,6 +180,9 @@ def control_pv(
                 y[timer] = 0.0
             event[1], event[2], event[3] = KIND.pv_connect, y[V.v], y[V.f]
             happened = True
+    elif y[V.mode] == PV_MODE.on and held_off:
+        y[V.mode] = PV_MODE.waiting
+        y[V.t_enter] = 0.0
     if y[V.mode] != PV_MODE.on:
         y[V.current] = y[V.reactive_current] = 0.0
         return happened
@@ -202,7 +208,7 @@ def control_pv(
         respond(y, q, dt)
     by_voltage(y, q, dt)
     power = min(min(y[V.available], y[V.volt_limit] * rated), min(y[V.limit] * rated, y[V.ramp] * rated))
-    power *= y[V.recovery]
+    power = min(power, (1.0 - y[V.cut_back]) * rated) * y[V.recovery]
     vars_ = y[V.volt_vars] * q[Q.apparent] * y[V.recovery]
     room = q[Q.apparent] * q[Q.apparent] - vars_ * vars_  # vars go first (IEEE 1547-2018, 5.3.1)
     power = min(power, math.sqrt(max(0.0, room)))

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from benchrunner.sim.served.server import Server
 
 READ_HOLDING = 3
+WRITES = (6, 16)  # one register, several
 ADDRESSES = 65536
 
 
@@ -53,10 +54,13 @@ class RegisterServer:
         async def act(
             code: int, start: int, address: int, count: int, registers: list[int], values: Any
         ) -> ExcCodes | None:
-            """Put the device's registers of this moment where pymodbus reads them; writing is not offered."""
-            if values is not None or code != READ_HOLDING:
+            """Put the device's registers of this moment where pymodbus reads them, or write into the device."""
+            if (values is None and code != READ_HOLDING) or (values is not None and code not in WRITES):
                 return ExcCodes.ILLEGAL_FUNCTION
             try:
+                if values is not None:
+                    self._server.write_registers(self.units[unit], unit, address, list(values))
+                    return None
                 found = self._server.read_registers(self.units[unit], unit, address, count)
             except RegistersRefusedError as error:
                 return ExcCodes(error.code)
