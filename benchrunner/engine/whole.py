@@ -256,7 +256,7 @@ def _account(host: Any, journal: Journal, stream: EventStream) -> None:
     for row in counted["skew"]:
         text = (f"{row['instrument']} shows steps of the load {row['skew'] * 1e3:+.0f} ms after {row['against']} "
                 f"(standard uncertainty {row['standard_uncertainty'] * 1e3:.0f} ms, {row['steps']} steps)")  # fmt: skip
-        stream.send(host.now, "note", {"text": text, "level": "info"})
+        stream.send(host.now, "note", {"text": text, "level": "info", "about": "skew"})
 
 
 def _facts(prepared: Prepared, identities: list[Any]) -> RunFacts:

@@ -127,3 +127,26 @@ def test_what_was_read_last_is_not_shown_as_if_it_were_read_now(
     screen.let(0.2)
     window.run_page.describe()
     assert window.run_page.picture.accessibleDescription().startswith("As last read at ")
+
+
+def test_missed_polls_are_shown_while_the_run_goes_on_and_skew_at_its_end(
+    screen: Screen, real_run: list[dict[str, object]]
+) -> None:
+    window, link = screen.ready().window, screen.started()
+    link.waiting = [e for e in real_run if e["kind"] in ("prepared", "readings")]
+    screen.until(lambda: window.run.at > 0)
+    screen.let(0.1)
+    assert window.run_page.polling.text() == "Missed polls: none."
+    link.waiting = [
+        {"at": 300.0, "kind": "polling", "data": {"missed": {"load": 1}}},
+        {"at": 301.0, "kind": "polling", "data": {"missed": {"load": 1, "bus_meter": 4}}},
+    ]
+    screen.until(lambda: window.run.at > 300.0)
+    screen.let(0.1)
+    assert window.run_page.polling.text() == "Missed polls: bus_meter 4, load 1."
+    assert "load: 1 missed poll so far" in window.run_page.events.toPlainText()
+    said = "bus_meter shows steps of the load +12 ms after load"
+    link.waiting = [{"at": 302.0, "kind": "note", "data": {"text": said, "level": "info", "about": "skew"}}]
+    screen.until(lambda: bool(window.run.skew))
+    screen.let(0.1)
+    assert said in window.run_page.polling.toolTip() and "not corrected" in window.run_page.polling.toolTip()

@@ -79,6 +79,8 @@ class RunState:
     question: dict[str, Any] | None = None
     ended: dict[str, Any] | None = None
     safe_since: float | None = None  # when making safe began, s
+    missed: dict[str, int] = field(default_factory=dict)  # instrument -> polls missed so far
+    skew: list[str] = field(default_factory=list)  # what the engine says of it at the end
     paused_since: float | None = None  # while paused: since when, s
     changes: int = 0  # grows with each event that is not readings
     batches: int = 0  # grows with each batch of readings
@@ -242,7 +244,16 @@ class RunState:
         if phase in ("missed", "again"):
             self._say(at, f"{data.get('says', '')}: {phase}. {text}".strip(), "error")
 
+    def _on_polling(self, at: float, data: dict[str, Any]) -> None:
+        new = {str(name): int(count) for name, count in (data.get("missed") or {}).items()}
+        for name, count in new.items():
+            if count > self.missed.get(name, 0):
+                self._say(at, f"{name}: {count} missed poll{'' if count == 1 else 's'} so far", "warning")
+        self.missed = new
+
     def _on_note(self, at: float, data: dict[str, Any]) -> None:
+        if data.get("about") == "skew":
+            self.skew.append(str(data.get("text", "")))
         self._say(at, str(data.get("text", "")), str(data.get("level") or "info"))
 
     def _on_ended(self, at: float, data: dict[str, Any]) -> None:

@@ -147,6 +147,17 @@ def wait_line(run: Any) -> str:
     return f"Until {step.waits_for}; {clock(spent)} of at most {clock(step.at_most)}."
 
 
+def polling_line(run: Any) -> str:
+    """How the instruments are read: missed polls by instrument, worst first, and the skew between them at the end."""
+    if not run.traces and not run.missed:
+        return ""
+    worst = sorted(run.missed.items(), key=lambda item: (-item[1], item[0]))
+    missed = "Missed polls: " + (", ".join(f"{name} {count}" for name, count in worst if count) or "none")
+    if run.skew:
+        return f"{missed}. Skew between instruments, stated and not corrected: {'; '.join(run.skew)}."
+    return f"{missed}."
+
+
 def _pause_limit() -> float:
     """The longest pause of a run, s, as the runner holds it."""
     from benchrunner.core.plan import RunPlan

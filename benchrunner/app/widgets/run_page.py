@@ -62,6 +62,10 @@ class RunPage(QWidget):
         self.outcome = OutcomePanel(theme)
         self.charts = StripCharts(theme)
         self.course = CourseView(theme)
+        self.polling = QLabel("")
+        self.polling.setContentsMargins(6, 1, 6, 3)
+        self.polling.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.polling.setAccessibleName("Missed polls")
         self.ledger = Ledger(theme)
         self.events = QTextEdit()
         self.events.setReadOnly(True)
@@ -81,6 +85,7 @@ class RunPage(QWidget):
         drawn.setSpacing(0)
         drawn.addWidget(self.charts, 1)
         drawn.addWidget(self.course)
+        drawn.addWidget(self.polling)
         self.split = QSplitter(Qt.Orientation.Horizontal)
         self.split.addWidget(left)
         self.split.addWidget(self.side)
@@ -166,6 +171,13 @@ class RunPage(QWidget):
         wait = texts.wait_line(run)
         self.wait.setText(wait)
         self.wait.setToolTip(wait)
+        polling = texts.polling_line(run)
+        width = self.polling.width() - 14
+        self.polling.setText(
+            self.fontMetrics().elidedText(polling, Qt.TextElideMode.ElideRight, max(width, 100))
+        )
+        self.polling.setToolTip(polling)
+        self.polling.setAccessibleDescription(polling)
         step = run.current
         self.says.setText(_said(step.says, step.cautions) if step is not None else "")
 
