@@ -1,6 +1,7 @@
 """Comparing: what is called worse, and how often wrongly; records of one run, of a weak pairing, with checks missing."""
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -192,12 +193,19 @@ def test_what_cannot_be_compared_is_refused(tmp_path: Path) -> None:
     broken.write_bytes(raw)
     copy = shutil.copy(baseline, tmp_path / "copy.bench")
     foreign = write(tmp_path, "f", values, pairing=Verbatim("x.toml", b'title = "Fell-15"\n', "Fell-15"))
+    plan = record_sample.plan(1)
+    order = replace(plan.order, parameters={"load_before": (2000.0, "W")})
+    milder = write(tmp_path, "m", values, plan=replace(plan, order=order))
     for given_, says in [
         ((broken, baseline), "does not verify"),
         ((copy, baseline), "is record and baseline at once"),
         ((record, baseline, [copy]), "is the baseline, not one more repeat"),
         ((record, baseline, [record]), "is the record, not one more repeat"),
-        ((record, baseline, [foreign]), "no repeat of the baseline: another pairing"),
+        (
+            (record, baseline, [foreign]),
+            r"another pairing \(x.toml [0-9a-f]{8}, the baseline has .*.toml [0-9a-f]{8}\)",
+        ),
+        ((record, baseline, [milder]), r"parameter load_before was 2000 W, in the baseline 3000 W"),
         ((tmp_path / "absent.bench", baseline), "absent.bench"),
     ]:
         with pytest.raises(Refused, match=says) as refused:

@@ -108,6 +108,9 @@ def compare(
 def _opened(one: Record | Path | str, problems: list[Problem]) -> Record | None:
     path = one.path if isinstance(one, Record) else Path(one)
     result = verify(path, allow_unsigned=True)
+    if result.none is not None:
+        problems.append(result.none)
+        return None
     if result.findings:
         what = "; ".join(str(finding) for finding in result.findings[:3])
         problems.append(Problem(str(path), f"does not verify: {what}", "give the record as it was sealed"))
@@ -134,22 +137,46 @@ def _no_repeats(record: Record, baseline: Record, repeats: Sequence[Record]) -> 
         if known != f"the repeat {other.path.name}":
             problems.append(Problem(str(other.path), f"is {known}, not one more repeat", "leave it out"))
             continue
-        for part in ("procedure", "pairing", "bench"):
-            if other.header[part].get("sha256") != baseline.header[part].get("sha256"):
-                problems.append(
-                    Problem(
-                        str(other.path),
-                        f"is no repeat of the baseline: another {part}",
-                        "give runs of the same",
-                    )
-                )
-        if other.header.get("parameters") != baseline.header.get("parameters"):
-            problems.append(
-                Problem(
-                    str(other.path), "is no repeat of the baseline: other parameters", "give runs of the same"
-                )
-            )
+        problems += _differences(other, baseline)
     return problems
+
+
+def _differences(other: Record, baseline: Record) -> list[Problem]:
+    """Why a record is no repeat of the baseline: each file and each parameter that differs, with both values."""
+    found = []
+    for part in ("procedure", "pairing", "bench"):
+        this, that = other.header[part], baseline.header[part]
+        if this.get("sha256") != that.get("sha256"):
+            sides = [f"{card.get('file')} {str(card.get('sha256'))[:8]}" for card in (this, that)]
+            what = f"is no repeat of the baseline: another {part} ({sides[0]}, the baseline has {sides[1]})"
+            found.append(
+                Problem(str(other.path), what, f"give runs with the same {part}, or leave this one out")
+            )
+    this, that = other.header.get("parameters"), baseline.header.get("parameters")
+    if this != that:
+        this, that = (side if isinstance(side, dict) else {} for side in (this, that))
+        for name in sorted({*this, *that}):
+            if this.get(name) == that.get(name):
+                continue
+            here, there = _set(this.get(name)), _set(that.get(name))
+            what = f"is no repeat of the baseline: parameter {name} was {here}, in the baseline {there}"
+            mend = (
+                f'run again with --set {name}="{there}", or leave this one out'
+                if name in that
+                else "leave this one out"
+            )
+            found.append(Problem(str(other.path), what, mend))
+    return found
+
+
+def _set(parameter: Any) -> str:
+    """A parameter as it would be typed: number and unit."""
+    if not isinstance(parameter, dict):
+        return "not set"
+    value, unit = parameter.get("value"), str(parameter.get("unit", "1"))
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return str(value)
+    return f"{value:.10g}" if unit == "1" else f"{value:.10g} {unit}"
 
 
 def _identity(record: Record) -> str:
