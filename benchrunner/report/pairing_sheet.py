@@ -342,11 +342,8 @@ def _limits(passed: list[Seen]) -> list[Row]:
         floor = (
             max(least[0], 0.0) if channel == "load.power" else least[0]
         )  # switched off, it may read below nothing
-        says = " to ".join(
-            words.value(v, unit, channel, 3) for v, wanted in ((floor, low), (most[1], high)) if wanted
-        )
+        says = words.together([v for v, wanted in ((floor, low), (most[1], high)) if wanted], unit, channel)
         records = dict.fromkeys(e[2].number for e, wanted in ((least, low), (most, high)) if wanted)
-        says = says.replace("-", words.MINUS)
         rows.append({"what": what, "says": cell(says), "records": ", ".join(records)})
     if rows:
         card = passed[0].card[:8]

@@ -53,6 +53,16 @@ def value(number: Any, unit: str, of: str = "", digits: int = 4) -> str:
     return shown(float(number), unit, digits, of) if is_number(number) else "no value"
 
 
+def together(numbers: list[float], unit: str, of: str = "", digits: int = 3) -> str:
+    """Numbers in one unit and to one place: `0.00 to 3.02 kW`, not `-5 W to 3.02 kW`."""
+    word, factor, offset = _common(unit, of, numbers)
+    moved = [n * factor + offset for n in numbers]
+    largest = max((abs(m) for m in moved), default=0.0)
+    places = min(max(digits - 1 - math.floor(math.log10(largest)), 0), 6) if largest > 0 else 0
+    said = " to ".join(f"{round(m, places) + 0.0:.{places}f}" for m in moved).replace("-", MINUS)
+    return f"{said} {word}".rstrip()
+
+
 @dataclass(frozen=True)
 class Figures:
     """A check's numbers in one unit and to one place, so that they can be held against each other at a glance."""

@@ -246,8 +246,8 @@ def test_limits_of_a_whole_run_against_its_readings(whole: Path) -> None:
         island("pv.power").max(), "W", "pv.power", 3
     )
     load = island("load.power")
-    assert says["Load in island operation"] == " to ".join(
-        words.value(w, "W", "load.power", 3) for w in (max(load.min(), 0.0), load.max())
+    assert (
+        says["Load in island operation"] == f"{max(load.min(), 0.0) / 1000:.2f} to {load.max() / 1000:.2f} kW"
     )
     assert island("pv.power").max() < of("pv.power").value.max() + 1e-9
     assert all(number in row["records"] for row in group["limits"][:-1])
