@@ -3,8 +3,9 @@
 import argparse
 import json
 import textwrap
-from pathlib import Path
 from typing import Any
+
+from benchrunner.cli.target import replace_option, target
 
 MARKS = {"worse": "[v]", "cannot tell": "[?]", "improved": "[^]", "no change": "[=]"}
 MOST_CHANGES = 25
@@ -22,6 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="further runs of what the baseline is: their scatter tells a change from chance",
     )  # fmt: skip
     parser.add_argument("--html", metavar="FILE", help="also as a page, with the traces laid over each other")
+    replace_option(parser)
     parser.add_argument("--all", action="store_true", help="list also the checks and inputs without a change")
     parser.add_argument("--json", action="store_true", help="one JSON object on the last line")
 
@@ -31,14 +33,15 @@ def call(options: argparse.Namespace) -> int:
     from benchrunner.cli.verify import a_file
     from benchrunner.record.compare import compare
 
+    page = target(options.html, options.replace, "--html") if options.html else None
     found = compare(
         a_file(options.record), a_file(options.baseline), [a_file(name) for name in options.repeats]
     )
     _say(found, options.all)
-    if options.html:
+    if page is not None:
         from benchrunner.report.compare_page import write_page
 
-        print(f"page: {write_page(found, Path(options.html))}")
+        print(f"page: {write_page(found, page)}")
     if options.json:
         print(json.dumps(found.data(), ensure_ascii=False))
     return int(found.exit)

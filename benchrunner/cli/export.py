@@ -3,6 +3,8 @@
 import argparse
 from pathlib import Path
 
+from benchrunner.cli.target import replace_option, target
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
@@ -18,17 +20,23 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="CHANNEL",
         help="only these; * stands for anything: 'battery.*'",
     )
+    replace_option(parser)
 
 
 def call(options: argparse.Namespace) -> int:
     """0; refusals are raised."""
     from benchrunner.cli.verify import a_file
-    from benchrunner.record.doors.export import export
+    from benchrunner.record.doors.export import SUFFIXES, export
     from benchrunner.record.opened import Record
 
     record = Record.open(a_file(options.record))
     kind = options.to.casefold().strip()
-    out = export(record, kind, Path(options.out) if options.out else "", options.channels)
+    out = Path(options.out) if options.out else record.path.with_suffix(SUFFIXES.get(kind, ""))
+    if kind in SUFFIXES and not (
+        out.exists() and out.samefile(record.path)
+    ):  # those are refused in words of their own
+        target(out, options.replace)
+    out = export(record, kind, out, options.channels)
     waves = len(record.waveforms)
     if waves and kind != "hdf5":
         print(f"without the {waves} captured waveform{'s' if waves > 1 else ''}: --to hdf5 carries them")

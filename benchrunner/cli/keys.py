@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchrunner.cli import certificate
+from benchrunner.cli.target import replace_option, target
 from benchrunner.errors import Problem, Refused
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     export = verbs.add_parser("export", help="write the public half of a key")
     export.add_argument("name")
     export.add_argument("--out", metavar="FILE", help="default: NAME.public.json; - for standard output")
+    replace_option(export)
     trust = verbs.add_parser(
         "trust", help="take the keys of a public key file among the known ones, or into a trust list"
     )
@@ -74,7 +76,7 @@ def call(options: argparse.Namespace) -> int:
         if options.out == "-":
             sys.stdout.write(text)
         else:
-            path = Path(options.out or f"{options.name}.public.json")
+            path = target(options.out or f"{options.name}.public.json", options.replace)
             try:
                 path.write_text(text, encoding="utf-8")
             except OSError as error:

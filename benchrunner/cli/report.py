@@ -3,6 +3,8 @@
 import argparse
 from pathlib import Path
 
+from benchrunner.cli.target import replace_option, target
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
@@ -19,6 +21,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", choices=("a4", "letter"), help="of the PDF (default: a4)")
     parser.add_argument("--sign-with", metavar="FILE", help="sign the PDF with this PKCS#12 file (.p12)")
     parser.add_argument("--passphrase-file", metavar="F", help="its first line opens the PKCS#12 file")
+    replace_option(parser)
 
 
 def call(options: argparse.Namespace) -> int:
@@ -37,17 +40,18 @@ def call(options: argparse.Namespace) -> int:
             raise Refused(Problem("--paper", "is of a PDF only", "give --pdf as well"))
         from benchrunner.report.html import write_report
 
-        print(write_report(record, Path(options.out) if options.out else record.with_suffix(".html"), card))
+        out = target(options.out or record.with_suffix(".html"), options.replace)
+        print(write_report(record, out, card))
         return 0
     from benchrunner.report.pdf import write_pdf
 
+    out = target(options.out or record.with_suffix(".pdf"), options.replace)
     signer = None
     if options.sign_with:
         from benchrunner.cli.run import passphrase
         from benchrunner.report.pdf_signature import read_signer
 
         signer = read_signer(options.sign_with, passphrase(options.sign_with, options.passphrase_file))
-    out = Path(options.out) if options.out else record.with_suffix(".pdf")
     print(write_pdf(record, out, card, options.paper or "a4", signer))
     return 0
 

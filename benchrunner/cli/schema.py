@@ -3,12 +3,14 @@
 import argparse
 from pathlib import Path
 
+from benchrunner.cli.target import replace_option, target
 from benchrunner.errors import Problem, Refused
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
     parser.add_argument("--out", default=".", metavar="DIR", help="the folder to write to (default: here)")
+    replace_option(parser)
 
 
 def call(options: argparse.Namespace) -> int:
@@ -18,8 +20,10 @@ def call(options: argparse.Namespace) -> int:
     folder = Path(options.out)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, text in schemas().items():
-            path = folder / f"{name}.schema.json"
+        paths = {folder / f"{name}.schema.json": text for name, text in schemas().items()}
+        for path in paths:  # all of them, before the first is written
+            target(path, options.replace)
+        for path, text in paths.items():
             path.write_text(text, encoding="utf-8")
             print(path)
     except OSError as error:

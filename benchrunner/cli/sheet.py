@@ -4,6 +4,8 @@ import argparse
 from pathlib import Path
 from typing import Literal
 
+from benchrunner.cli.target import replace_option, target
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
@@ -22,6 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", metavar="FILE", help="default: the card's name with -sheet.html or -sheet.pdf"
     )
+    replace_option(parser)
 
 
 def call(options: argparse.Namespace) -> int:
@@ -33,6 +36,6 @@ def call(options: argparse.Namespace) -> int:
     kind: Literal["html", "pdf"] = "pdf" if wants_pdf(options) else "html"
     if options.paper and kind == "html":
         raise Refused(Problem("--paper", "is of a PDF only", "give --pdf as well"))
-    out = Path(options.out) if options.out else Path(f"{Path(options.pairing).stem}-sheet.{kind}")
+    out = target(options.out or f"{Path(options.pairing).stem}-sheet.{kind}", options.replace)
     print(write_sheet(options.pairing, options.folder, out, kind, options.paper or "a4"))
     return 0

@@ -2,14 +2,15 @@
 
 import argparse
 import sys
-from pathlib import Path
 
+from benchrunner.cli.target import replace_option, target
 from benchrunner.errors import Problem, Refused
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
     parser.add_argument("--out", metavar="FILE", help="write the page there (Markdown) as well")
+    replace_option(parser)
     parser.add_argument(
         "--part", action="append", metavar="NAME", help="only this part; may be given more than once"
     )
@@ -23,6 +24,7 @@ def call(options: argparse.Namespace) -> int:
     unknown = [part for part in options.part or () if part not in PARTS]
     if unknown:
         raise Refused(Problem(f"--part {unknown[0]}", "is no part", f"one of: {', '.join(PARTS)}"))
+    out = target(options.out, options.replace) if options.out else None
     found = []
     for table in tables(
         tuple(options.part or PARTS), lambda part: print(f"{part} ...", file=sys.stderr, flush=True)
@@ -36,14 +38,14 @@ def call(options: argparse.Namespace) -> int:
                       f" allowed {number(row.allowed)}: {row.source}")  # fmt: skip
         for text in table.left_out:
             print(f"  not run here: {text}")
-    if options.out:
+    if out is not None:
         made_with = [
             f"{name} {version}"
             for name in ("numpy", "scipy", "numba", "pvlib", "pybamm", "control")
             if (version := library(name))
         ]
         try:
-            Path(options.out).write_text(markdown(found, made_with), encoding="utf-8")
+            out.write_text(markdown(found, made_with), encoding="utf-8")
         except OSError as error:
             raise Refused(
                 Problem(options.out, f"cannot be written: {error.strerror}", "choose another --out")

@@ -32,7 +32,7 @@ def as_json(value: Any) -> Any:
 @pytest.mark.parametrize("name", sorted(schemas()))
 def test_the_exported_file_is_up_to_date(name: str) -> None:
     text = (SCHEMAS / f"{name}.schema.json").read_text(encoding="utf-8")
-    assert text == schemas()[name], "run `benchrunner schema --out resources/schemas`"
+    assert text == schemas()[name], "run `benchrunner schema --out resources/schemas --replace`"
 
 
 @pytest.mark.parametrize(

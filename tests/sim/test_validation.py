@@ -41,7 +41,7 @@ def test_the_page_is_the_one_that_the_command_writes() -> None:
         assert f"## {table.title}" in page
         for row in table.rows:
             assert f"| {row.given} |" in page, (
-                "made anew with: benchrunner validate --out resources/guide/validation.md"
+                "made anew with: benchrunner validate --out resources/guide/validation.md --replace"
             )
 
 
