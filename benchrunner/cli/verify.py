@@ -69,11 +69,13 @@ def _digests(path: Path) -> None:
 
 def a_file(name: str) -> Path:
     """The record that is meant. Raises `Refused` where there is no file of that name, so that nothing is said about it."""
+    from benchrunner.record.kinds import no_file
+
+    if not name:
+        raise Refused(Problem("''", "there is no such file", "give the record's path (.bench)"))
     path = Path(name)
-    if not name or not path.exists():
-        raise Refused(Problem(name or "''", "there is no such file", "give the record's path (.bench)"))
-    if not path.is_file():
-        raise Refused(Problem(name, "is a folder, not a record", "give the record's path (.bench)"))
+    if problem := no_file(path):
+        raise Refused(problem)
     return path
 
 

@@ -30,6 +30,7 @@ MOST_MEMBERS = 4096
 LONGEST_NAME = 120
 NAME = re.compile(r"^[a-z0-9][a-z0-9_.-]*(/[a-z0-9][a-z0-9_.-]*){0,3}$")
 CHUNK = 1 << 20
+NO_END = "the last 22 bytes are no end record: something was appended or changed"
 
 
 class ContainerError(Refused):
@@ -212,16 +213,25 @@ def survey(path: Path, digest: bool = True) -> Survey:
 
 def _survey(stream: BinaryIO, path: Path, digest: bool) -> Survey:
     size = os.fstat(stream.fileno()).st_size
-    if size > LARGEST or size < END.size:
-        raise ContainerError(Problem(str(path), f"is no record: {size} bytes", "give a record (.bench)"))
+    if size > LARGEST:
+        what = f"is no record: {size} bytes, and none has more than {LARGEST}"
+        raise ContainerError(Problem(str(path), what, "give a record (.bench)"))
+    if size < END.size:
+        raise ContainerError(_none(stream, path, size))
     found = Survey()
     listed, complaint = _from_directory(stream, size)
     if listed is None:
-        found.findings.append(Finding("container", "structure", complaint))
         walked, at = _from_front(stream, size)
         if not walked:
-            raise ContainerError(Problem(str(path), f"is no record: {complaint}", "give a record (.bench)"))
+            raise ContainerError(_none(stream, path, size, "" if complaint == NO_END else complaint))
+        found.findings.append(
+            Finding(
+                "container", "structure", _cut(stream, walked, at, size) if complaint == NO_END else complaint
+            )
+        )
         found.members, end_of_members = walked, at
+    elif not listed[0]:
+        raise ContainerError(_none(stream, path, size))
     else:
         found.members, end_of_members = listed
     true = [_content(stream, member, found, digest) for member in found.members]
@@ -230,15 +240,31 @@ def _survey(stream: BinaryIO, path: Path, digest: bool) -> Survey:
     return found
 
 
+def _none(stream: BinaryIO, path: Path, size: int, complaint: str = "") -> Problem:
+    from benchrunner.record import kinds  # in words for a person, where it is not ours at all
+
+    stream.seek(0)
+    return kinds.no_record(path, stream.read(kinds.HEAD), size, complaint)
+
+
+def _cut(stream: BinaryIO, members: Sequence[Member], at: int, size: int) -> str:
+    """Where a file without an end record ends too early, or that something was appended or changed."""
+    if size - at >= len(directory(members, at)):
+        stream.seek(at)
+        if stream.read(4) != b"PK\x03\x04":
+            return NO_END
+    last = shown(members[-1].name)
+    stream.seek(at)
+    where = "inside the part" if stream.read(4) == b"PK\x03\x04" else "in the directory"
+    return f"{where} that follows {last} the file ends, or is changed: if it was cut short, copy it again from where it is whole"
+
+
 def _from_directory(stream: BinaryIO, size: int) -> tuple[tuple[list[Member], int] | None, str]:
     """Members by the directory, if it chains without gap or overlap from byte 0 to itself; else why not."""
     stream.seek(size - END.size)
     magic, disk, start_disk, here, total, length, at, comment = END.unpack(stream.read(END.size))
     if magic != b"PK\x05\x06":
-        return (
-            None,
-            "the last 22 bytes are no end record: something was appended, cut or changed",
-        )
+        return None, NO_END
     if disk or start_disk or comment or here != total or at + length != size - END.size:
         return None, "the end record does not fit the file"
     if total > MOST_MEMBERS or length > MOST_MEMBERS * (CENTRAL.size + LONGEST_NAME):

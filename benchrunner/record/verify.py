@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchrunner.errors import Refused
+from benchrunner.errors import Problem, Refused
 from benchrunner.record import canonical, container, keys, parts, signing
 from benchrunner.record.container import Finding, Survey
 from benchrunner.record.imported import imported
@@ -39,6 +39,7 @@ class Verification:
     simulated: bool = False
     imported: bool = False  # made from another logger's file
     says: list[str] = field(default_factory=list)
+    none: Problem | None = None  # why the file is no record at all
 
     @property
     def signer(self) -> PublicKey | None:
@@ -70,6 +71,7 @@ def verify(
     except container.ContainerError as error:
         result.findings.append(Finding("container", "structure", error.problem.what))
         result.says = [f"{error.problem}"]
+        result.none = error.problem
         return result
     result.findings += survey.findings
     raw = _header_bytes(path, survey, result)

@@ -242,6 +242,8 @@ def _rank(entry: object) -> tuple[int, str]:
 def _verified(path: Path, digest: str, shown: str) -> Entry:
     """The entry of a file that is whole as it was sealed. Raises `Refused` with what is wrong."""
     result = verify(path, allow_unsigned=True)
+    if (none := result.none) is not None:
+        raise Refused(Problem(shown, none.what, none.mend.replace(str(path), shown)))
     if result.findings:
         raise Refused(
             [
