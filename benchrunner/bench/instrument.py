@@ -102,6 +102,15 @@ class Instrument:
         """Close the link."""
         self.link.close()
 
+    def asked(self) -> str:
+        """Opens the link and brings its identity in its own words, compared with nothing. Raises `LinkError`."""
+        self.link.proof = None
+        try:
+            self.link.open()
+            return self._identity_text()
+        finally:
+            self.link.proof = self._prove
+
     def identify(self) -> Identity:
         """Ask for the identity and compare it with the cards. Raises `LinkError` where it does not fit."""
         text = self._identity_text()

@@ -39,15 +39,28 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="write the draft of a bench card; no run starts on it until it is finished",
     )
+    parser.add_argument(
+        "--bench",
+        metavar="CARD",
+        help="ask at the addresses of a bench card and compare who answers with what the card says",
+    )
+    parser.add_argument(
+        "--port-base", type=int, metavar="N", help="with --bench: the lowest port of a served bench"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of the list")
 
 
 def call(options: argparse.Namespace) -> int:
-    """0 where something was found, 3 where nothing was. Raises `Refused`."""
+    """0 where something was found, 3 where nothing was. Raises `Refused`.
+
+    With `--bench`: 0 where all is as the card says, 1 where anything differs, 3 where nobody at all answers.
+    """
     from benchrunner.bench.find import looking, proposing, writing
 
     if not 0.05 <= options.patience <= 30.0:
         raise Refused(Problem(f"--patience {options.patience:g}", "is no time to wait", "give 0.05 to 30"))
+    if options.bench:
+        return _held_against(options)
     where = looking.Where(
         tuple(options.range), tuple(options.modbus), options.serial, not options.no_visa, options.patience
     )
@@ -71,6 +84,55 @@ def call(options: argparse.Namespace) -> int:
         writing.write_card(Path(options.write), writing.card_text(proposals))
         print(f"draft written: {options.write}; then: benchrunner check {options.write}", file=sys.stderr)
     return 0 if proposals else 3
+
+
+def _held_against(options: argparse.Namespace) -> int:
+    from dataclasses import asdict
+
+    from benchrunner.bench.find import comparing, looking
+    from benchrunner.cards.bench import read_bench
+    from benchrunner.engine.files import find_kind
+
+    if options.write:
+        raise Refused(Problem("--write", "does not go with --bench", "leave one of the two out"))
+    if options.port_base is not None and not 1 <= options.port_base <= 65000:
+        raise Refused(
+            Problem(f"--port-base {options.port_base}", "is no TCP port for a bench", "give 1 to 65000")
+        )
+    bench = read_bench(find_kind(options.bench, "bench card"))
+    more = options.range or options.modbus or options.serial
+    where = looking.Where(
+        tuple(options.range), tuple(options.modbus), options.serial, False, options.patience
+    )
+    rows = comparing.compare(bench, options.port_base, looking.look(where) if more else ())
+    if options.json:
+        print(
+            json.dumps(
+                {
+                    "bench": bench.card.title,
+                    "simulated": bench.simulated,
+                    "instruments": [asdict(row) for row in rows],
+                }
+            )
+        )
+    else:
+        widths = [max(len(getattr(row, key)) for row in rows) for key in ("name", "role", "state", "address")]
+        for row in rows:
+            cells = (row.name, row.role, row.state, row.address)
+            print(
+                "  ".join(cell.ljust(width) for cell, width in zip(cells, widths, strict=True))
+                + f"  {row.said}"
+            )
+        for row in rows:
+            if row.state != comparing.FOUND:
+                print(
+                    Problem(f"{row.name} at {row.address}: {row.state}", row.what, row.mend), file=sys.stderr
+                )
+        if bench.simulated:
+            print("SIMULATED BENCH: not evidence about any real equipment.")
+    if all(row.state == comparing.MISSING for row in rows):
+        return 3
+    return 0 if all(row.state == comparing.FOUND for row in rows) else 1
 
 
 def as_data(ports: Any, proposals: Any, problems: Any) -> dict[str, Any]:
