@@ -37,7 +37,7 @@ def clauses(
     )
     signed = made["summary"]["signed"]
     number = made["number"]
-    changes = len(made["deviations"])
+    changes = made["changed"]
     verdicts = made["outcome"]["sentence"]
     found = [
         ("7.8.2.1 a", "Title", f"Test report: {made['title']}"),
@@ -61,6 +61,7 @@ def clauses(
         ("7.8.3.1 b", "Statement of conformity", plain(f"{verdicts} Each under Checks")),
         ("7.8.3.1 c", "Uncertainty of measurement", "Expanded uncertainty U beside each value; where it was not evaluated, so said"),
         ("7.8.3.1 d", "Opinions and interpretations", stated(work.opinions)),
+        ("7.8.3.1 e", "Further information asked for by method, authority or customer", "Energy balance, guards, settings and digests, each in its part"),
         ("7.8.6.1", "Decision rule and its risk", "Under Decision rule and uncertainty"),
         ("7.8.6.2", "Results, specification and rule that the statement applies to", "In each row of Checks: limit, rule, verdict"),
     ]  # fmt: skip

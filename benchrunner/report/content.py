@@ -76,10 +76,11 @@ def content(
         "balances": balances(pictures, steps),
         "steps": [step_row(p, k) for k, p in enumerate(steps, 1)],
         "cautions": [plain(c) for c in header["cautions"]],
-        "instruments": [instrument(i) for i in header["instruments"]],
+        "instruments": [instrument(i, str(header["started"])[:10]) for i in header["instruments"]],
         "guards": [guard(g) for g in record.plan.guards],
         "safe": [safe_step(s) for s in header["safe"]["steps"]],
         "deviations": deviations(header),
+        "changed": changed(header),
         "program": program(header),
         "signatures": signatures(verification),
         "says": [plain(line) for line in verification.says],
@@ -132,10 +133,11 @@ def summary(rows: list[Row], header: Mapping[str, Any], verification: Verificati
     }.get(verdict, "No check was judged: this run shows neither conformity nor the lack of it.")
     if not header["finished"]:
         sense += " The run did not finish, so it does not stand for the whole procedure."
+    sense += f" {words.NEXT.get(verdict if header['finished'] else '', words.NEXT[''])}"
     near = sorted(
         (r for r in rows if r["times"] is not None and r["verdict"] == "pass"), key=lambda r: r["times"]
     )
-    count = len(deviations(header))
+    count = changed(header)
     signed = "; ".join(
         f"{s.role or 'signer'}: {s.name}{' (DEMO KEY)' if s.demo else ''}" for s in verification.signatures
     )
@@ -279,8 +281,8 @@ def _value(value: object) -> str:
     return str(value)
 
 
-def instrument(item: Mapping[str, Any]) -> Row:
-    """One instrument with its calibration."""
+def instrument(item: Mapping[str, Any], day: str = "") -> Row:
+    """One instrument with its calibration, and whether that was overdue on the day of the test (dates as ISO 8601)."""
     name, role = str(item.get("name", "")), item.get("role")
     return {
         "name": cell(f"{name} ({role})" if role and role != name else name),
@@ -289,7 +291,11 @@ def instrument(item: Mapping[str, Any]) -> Row:
         "accuracy": cell(item.get("accuracy") or ""),
         "serial": word(item.get("serial") or "not stated"),
         "calibrated": word(item.get("calibrated") or "not stated"),
-        "due": word(item.get("due") or "not stated"),
+        "due": word(
+            f"{item['due']} OVERDUE"
+            if day and item.get("due") and str(item["due"])[:10] < day
+            else item.get("due") or "not stated"
+        ),
     }
 
 
@@ -314,6 +320,11 @@ def safe_step(item: Mapping[str, Any]) -> Row:
         "text": cell(item.get("text", "")),
         "at": f"{at:.1f} s" if words.is_number(at) else "",
     }
+
+
+def changed(header: Mapping[str, Any]) -> int:
+    """How many deviations, gates passed by name and parameters set there are; a note is none of them."""
+    return len(header["deviations"]) + len(header["overridden"]) + len(header["overrides"])
 
 
 def deviations(header: Mapping[str, Any]) -> list[str]:

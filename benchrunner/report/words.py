@@ -40,6 +40,13 @@ ENDINGS = {
     "crash": "The program ended before the run did.",
     "import": "Imported from another logger's file, not measured by us; nothing was judged.",
 }
+NEXT = {
+    "pass": "What to do: read the cautions and what is said to be not stated, then have the report authorised.",
+    "fail": "What to do: do not use this pairing with these settings in the way tested; see the failed checks, change what "
+    "they point at, and test again.",
+    "inconclusive": "What to do: measure again with less uncertainty or more data; until then nothing is shown.",
+    "": "What to do: clear the cause given above and run the procedure again.",
+}
 SAFE = {
     "confirmed": "Sources off, confirmed by meter. NOT proved dead: battery and PV terminals stay live.",
     "not confirmed": "The safe state could NOT be confirmed.",

@@ -294,3 +294,25 @@ def test_the_reason_for_what_was_not_judged_is_said_once(tmp_path: Path) -> None
         + text.count(f"Not judged: {unjudged[0]['reason']}")
         == 1
     )
+
+
+def test_a_note_is_no_deviation_and_an_overdue_calibration_is_said() -> None:
+    from benchrunner.report.content import changed, instrument
+
+    header = {"deviations": [], "overridden": [], "overrides": {}, "notes": [{"text": "fine weather"}]}
+    assert changed(header) == 0
+    assert changed({**header, "deviations": ["fan blocked"], "overrides": {"load_before": "2 kW"}}) == 2
+    assert instrument({"name": "bus", "due": "2026-11-24"}, "2026-11-25")["due"] == "2026-11-24 OVERDUE"
+    assert instrument({"name": "bus", "due": "2026-11-25"}, "2026-11-25")["due"] == "2026-11-25"
+    assert instrument({"name": "bus"}, "2026-11-25")["due"] == "not stated"
+
+
+def test_every_item_of_the_clauses_has_its_place(page: Reader) -> None:
+    """ISO/IEC 17025:2017: 7.8.2.1 a to p, 7.8.3.1 a to e, 7.8.6.1 and 7.8.6.2, each once."""
+    for item in (
+        *(f"7.8.2.1 {k}" for k in "abcdefghijklmnop"),
+        *(f"7.8.3.1 {k}" for k in "abcde"),
+        "7.8.6.1",
+        "7.8.6.2",
+    ):
+        assert len(re.findall(rf"{re.escape(item)}(?![\w.])", page.text)) == 1, item
