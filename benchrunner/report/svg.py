@@ -101,7 +101,8 @@ def stack(
     canvas = _Canvas(start, end)
     numbers = _numbers(canvas, marks)
     above = NAME * (1 + max((row for _, _, row in numbers), default=-1))
-    top, frames = TOP, []
+    top = TOP
+    frames: list[tuple[float, float]] = []
     for panel in panels:
         top += _head(panel) + (above if not frames else 0.0)
         _panel(canvas, panel, top, above if not frames else 0.0)
