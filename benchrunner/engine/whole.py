@@ -255,7 +255,7 @@ def _account(host: Any, journal: Journal, stream: EventStream) -> None:
             stream.send(host.now, "note", {"text": text, "level": "warning"})
     for row in counted["skew"]:
         text = (f"{row['instrument']} shows steps of the load {row['skew'] * 1e3:+.0f} ms after {row['against']} "
-                f"(standard uncertainty {row['standard_uncertainty'] * 1e3:.0f} ms, {row['steps']} steps)")  # fmt: skip
+                f"(standard uncertainty {row['standard_uncertainty'] * 1e3:.0f} ms, {row['steps']} step{'s' if row['steps'] != 1 else ''})")  # fmt: skip
         stream.send(host.now, "note", {"text": text, "level": "info", "about": "skew"})
 
 

@@ -8,7 +8,9 @@ import pytest
 from fault_matrix import Case, run_card
 
 from benchrunner.engine import stream
+from benchrunner.engine.loop import Counting
 from benchrunner.engine.stream import EventStream, MissedPolls
+from benchrunner.engine.watchdog.keeper import Watched
 
 
 def test_a_run_counts_its_missed_polls_on_the_event_stream(tmp_path: Path) -> None:
@@ -47,3 +49,18 @@ def test_counts_are_sent_at_once_and_then_no_more_than_once_a_second(monkeypatch
     assert [(event["at"], event["data"]["missed"]) for event in sent] == [
         (1.0, {"bus_meter": 1}), (2.1, {"bus_meter": 10}), (2.3, {"bus_meter": 10, "load": 1})
     ]  # fmt: skip
+
+
+def test_a_bench_that_a_watchdog_watches_is_counted_too() -> None:
+    class Host:
+        now = 0.0
+
+        def submit(self, order: object) -> None: ...
+
+        def next(self, until: float) -> None: ...
+
+        def missed_polls(self) -> dict[str, int]:
+            return {"load": 2}
+
+    watched = Watched(Host(), [])  # type: ignore[arg-type]
+    assert isinstance(watched, Counting) and watched.missed_polls() == {"load": 2}

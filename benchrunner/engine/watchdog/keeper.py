@@ -160,6 +160,8 @@ class Watched:
         self._host = host
         self._feeders = list(feeders)
         self.submit = host.submit
+        if (missed := getattr(host, "missed_polls", None)) is not None:
+            self.missed_polls = missed  # counted on the run page while the run goes on
 
     @property
     def now(self) -> float:
