@@ -133,7 +133,7 @@ def summary(rows: list[Row], header: Mapping[str, Any], verification: Verificati
     }.get(verdict, "No check was judged: this run shows neither conformity nor the lack of it.")
     if not header["finished"]:
         sense += " The run did not finish, so it does not stand for the whole procedure."
-    sense += f" {words.NEXT.get(verdict if header['finished'] else '', words.NEXT[''])}"
+    sense += f" {words.NEXT.get(verdict if header['finished'] or verdict == 'fail' else '', words.NEXT[''])}"
     near = sorted(
         (r for r in rows if r["times"] is not None and r["verdict"] == "pass"), key=lambda r: r["times"]
     )

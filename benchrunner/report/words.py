@@ -45,7 +45,7 @@ NEXT = {
     "fail": "What to do: do not use this pairing with these settings in the way tested; see the failed checks, change what "
     "they point at, and test again.",
     "inconclusive": "What to do: measure again with less uncertainty or more data; until then nothing is shown.",
-    "": "What to do: clear the cause given above and run the procedure again.",
+    "": "What to do: find and clear the cause given above before anything is run again; nothing is shown until then.",
 }
 SAFE = {
     "confirmed": "Sources off, confirmed by meter. NOT proved dead: battery and PV terminals stay live.",

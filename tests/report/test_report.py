@@ -316,3 +316,22 @@ def test_every_item_of_the_clauses_has_its_place(page: Reader) -> None:
         "7.8.6.2",
     ):
         assert len(re.findall(rf"{re.escape(item)}(?![\w.])", page.text)) == 1, item
+
+
+def test_nobody_is_told_to_run_again_what_failed() -> None:
+    """A failed check that a guard cut short: the advice is that of a failure."""
+    from types import SimpleNamespace
+    from typing import Any, cast
+
+    from benchrunner.report.content import summary
+
+    header: dict[str, Any] = {
+        "verdict": "fail",
+        "finished": False,
+        "deviations": [],
+        "overridden": [],
+        "overrides": {},
+    }
+    nobody = cast("Any", SimpleNamespace(signatures=()))
+    assert words.NEXT["fail"] in summary([], header, nobody)["sense"]
+    assert words.NEXT[""] in summary([], {**header, "verdict": "pass"}, nobody)["sense"]
