@@ -319,3 +319,26 @@ def test_any_bytes_are_read_or_refused(junk: bytes, at: int) -> None:
     if found is not None:
         assert list(found.times) == sorted(set(found.times))
         assert {len(column) for column in found.values} == {len(found.times)}
+
+
+def test_more_rows_than_a_record_may_hold_are_refused_and_leave_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The reader's own bound, made small here: what was imported must be readable again."""
+    from benchrunner.record import tables
+    from benchrunner.record.doors import table
+
+    assert table.MOST_ROWS == tables.MOST_ROWS
+    monkeypatch.setattr(table, "MOST_ROWS", 500)
+    source, out = tmp_path / "log.csv", tmp_path / "runs"
+    words = ["import", str(source), "--time", "Time", "--channel", TWO[0], "--out", str(out)]
+    rows = "".join(f"{k},230.{k % 10}\n" for k in range(501))
+    source.write_text("Time,Ubus [V]\n" + rows)
+    assert main(words) == 2
+    said = capsys.readouterr().err
+    assert "log.csv:502: is row 501 of readings; a record holds 500 at most" in said
+    assert "split the file" in said
+    assert not out.exists()
+    source.write_text("Time,Ubus [V]\n" + rows.rpartition("500,")[0])
+    assert main(words) == 0
+    assert len(Record.open(next(out.glob("*.bench"))).readings) == 500

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from benchrunner.errors import Problem, Refused
 from benchrunner.record.doors.mapping import Map
+from benchrunner.record.tables import MOST_ROWS
 
 LARGEST = 256 << 20  # bytes of a file
 HEAD = 200  # lines within which the names of the columns must come
@@ -222,6 +223,9 @@ class _Reading:
 
     def take(self, line: int, row: list[str]) -> None:
         """One row. What is wrong with it is kept."""
+        if len(self._found.times) >= MOST_ROWS:  # what is sealed must be readable again
+            what = f"is row {MOST_ROWS + 1} of readings; a record holds {MOST_ROWS:,} at most"
+            raise Refused(Problem(f"{self._name}:{line}", what, "split the file, and import the parts"))
         if len(row) <= max(self._index):
             self._wrong(
                 line,
