@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from benchrunner.bench import locks
+from benchrunner.bench.fits import calibration
 from benchrunner.cards.bench import Bench
 from benchrunner.errors import Problem, Refused
 
@@ -44,7 +45,8 @@ CHECKS = {
 }
 GATES = (*CHECKS, WIRING)
 WARM_UP = "warm-up"  # waited for once the instruments are known to be on (engine.warming), or passed by name
-MAY_PASS = (*GATES, WARM_UP)
+CALIBRATION = "calibration"  # due dates on the bench card
+MAY_PASS = (*GATES, WARM_UP, CALIBRATION)
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,7 @@ class Proof:
     instrument: str = ""
     note: str = ""
     record: str = ""  # of the wiring proof: the record's file name
+    phases: str = ""  # of the wiring proof: phases or legs that it proved, "1", "2" or "3"
     account: str = ""  # of the machine, under which it was entered
     before: str = ""
 
@@ -83,8 +86,12 @@ def history_path(bench: Bench, port_base: int | None = None) -> Path:
 
 
 def history(bench: Bench, port_base: int | None = None) -> list[Proof]:
-    """All entries of this bench, oldest first. Raises `Refused` where a line was changed or lost."""
-    path = history_path(bench, port_base)
+    """All entries of this bench, oldest first. Raises `Refused` where a line was changed or lost, at the end too."""
+    return _history(history_path(bench, port_base))
+
+
+def _history(path: Path) -> list[Proof]:
+    head = _head(path)
     try:
         if path.stat().st_size > LARGEST_HISTORY:
             raise Refused(
@@ -92,7 +99,7 @@ def history(bench: Bench, port_base: int | None = None) -> list[Proof]:
             )
         lines = path.read_bytes().splitlines()
     except FileNotFoundError:
-        return []
+        lines = []
     except OSError as error:
         raise Refused(
             Problem(str(path), f"cannot be read: {error.strerror}", "check the folder's rights")
@@ -111,7 +118,45 @@ def history(bench: Bench, port_base: int | None = None) -> list[Proof]:
             raise Refused(Problem(f"{path}:{number}", "does not follow from the line before it", mend))
         found.append(proof)
         before = hashlib.sha256(line).hexdigest()
+    if head is not None:
+        count, digest = head
+        # a line more than the head knows is what a crash between the two leaves; a line less was cut off
+        if len(lines) < count or (count and hashlib.sha256(lines[count - 1]).hexdigest() != digest):
+            what = f"holds {len(lines)} entries, where {count} were written: its end was cut off or replaced"
+            mend = f"put it and {_head_path(path).name} away as they are, find out why, and prove anew"
+            raise Refused(Problem(str(path), what, mend))
     return found
+
+
+def _head_path(path: Path) -> Path:
+    return path.with_suffix(".proofs-head")
+
+
+def _head(path: Path) -> tuple[int, str] | None:
+    """How many lines were written, and the digest of the last; None where there is no head (an older history)."""
+    beside = _head_path(path)
+    try:
+        with beside.open("rb") as file:
+            data = json.loads(file.read(1000))
+        count, digest = data["entries"], data["last"]
+        if type(count) is not int or count < 0 or not isinstance(digest, str):
+            raise ValueError(count)
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, TypeError, KeyError, RecursionError) as error:
+        mend = "put it and the history away as they are, find out why, and prove anew"
+        raise Refused(Problem(str(beside), "is no head of a history of proofs", mend)) from error
+    return count, digest
+
+
+def _write_head(path: Path, count: int, last: bytes) -> None:
+    beside = _head_path(path)
+    new = beside.with_name(beside.name + f".{os.getpid()}")
+    with new.open("wb") as file:
+        file.write(json.dumps({"entries": count, "last": hashlib.sha256(last).hexdigest()}).encode())
+        file.flush()
+        os.fsync(file.fileno())
+    new.replace(beside)
 
 
 def enter(
@@ -159,9 +204,18 @@ def enter(
 
 
 def enter_wiring(
-    bench: Bench, passed: bool, by: str, record: str, note: str = "", port_base: int | None = None
+    bench: Bench,
+    passed: bool,
+    by: str,
+    record: str,
+    note: str = "",
+    port_base: int | None = None,
+    phases: int = 1,
 ) -> Proof:
-    """Keep the outcome of a wiring proof; it holds for the rest of the day (by the machine's clock and zone)."""
+    """Keep the outcome of a wiring proof; it holds for the rest of the day (by the machine's clock and zone).
+
+    `phases`: 1 for a proof of the whole bench, 2 or 3 for one of its legs or phases.
+    """
     now = _now()
     midnight = (now.astimezone() + datetime.timedelta(days=1)).replace(
         hour=0, minute=0, second=0, microsecond=0
@@ -169,6 +223,7 @@ def enter_wiring(
     return _append(
         bench, port_base, check=WIRING, result="pass" if passed else "fail", by=(by.strip() or "not named")[:LONGEST_TEXT],
         at=_text(now), until=_text(midnight.astimezone(datetime.UTC)), note=note[:LONGEST_TEXT], record=record[:LONGEST_TEXT],
+        phases=str(phases),
     )  # fmt: skip
 
 
@@ -187,6 +242,7 @@ def _append(bench: Bench, port_base: int | None, **entry: Any) -> Proof:
             file.write(line)
             file.flush()
             os.fsync(file.fileno())
+        _write_head(path, len(lines) + 1, line.rstrip(b"\n"))
     except OSError as error:
         raise Refused(
             Problem(str(path), f"cannot be written: {error.strerror}", "check the folder's rights")
@@ -195,14 +251,20 @@ def _append(bench: Bench, port_base: int | None, **entry: Any) -> Proof:
 
 
 def standing(
-    entries: Iterable[Proof], card: str, now: datetime.datetime | None = None
+    entries: Iterable[Proof], card: str, now: datetime.datetime | None = None, phases: int | None = None
 ) -> dict[str, Proof | str]:
-    """For each gate the entry that holds now, or why there is none. The newest entry for this card counts."""
+    """For each gate the entry that holds now, or why there is none. The newest entry for this card counts.
+
+    `phases` of the pairing: a wiring proof of so many counts, and no other; None: whichever came last.
+    """
     now = now or _now()
     newest: dict[str, Proof] = {}
     other: set[str] = set()
+    unfit = ""
     for proof in entries:
-        if proof.card == card:
+        if proof.check == WIRING and proof.card == card and phases and (proof.phases or "1") != str(phases):
+            unfit = f"only one of {proof.phases or 1} phases or legs, where the pairing has {phases}"
+        elif proof.card == card:
             newest[proof.check] = proof
         else:
             other.add(proof.check)
@@ -211,6 +273,8 @@ def standing(
         proof_of = newest.get(gate)
         if proof_of is None:
             found[gate] = "only for an earlier bench card" if gate in other else "nobody has recorded it"
+            if gate == WIRING and unfit:
+                found[gate] = unfit
         elif proof_of.result != "pass":
             found[gate] = f"it failed ({proof_of.by}, {proof_of.at})"
         elif _moment(proof_of.until) <= now:
@@ -240,8 +304,10 @@ def pass_gates(
     by: str = "",
     why: str = "",
     port_base: int | None = None,
+    phases: int | None = None,
 ) -> Passed:
-    """The gates of a real bench; a simulated one has none. `proof_itself`: this run is the wiring proof.
+    """The gates of a real bench; a simulated one has none. `proof_itself`: this run is the wiring proof; `phases` of
+    the pairing: its wiring proof must be one of so many.
 
     Overrides name gates; each one needed is kept with name, reason and what was missing.
     """
@@ -259,7 +325,7 @@ def pass_gates(
     except Refused as refusal:
         return Passed((*problems, *refusal.problems))
     passed, held = [], []
-    for gate, found in standing(entries, card_digest(bench)).items():
+    for gate, found in standing(entries, card_digest(bench), phases=phases).items():
         if isinstance(found, Proof):
             held.append(found)
         elif gate == WIRING and proof_itself:
@@ -270,13 +336,34 @@ def pass_gates(
             )
         elif gate == WIRING:
             what = f"no wiring proof holds for this bench card today: {found}"
-            mend = f"benchrunner run wiring-proof --bench {bench_name} (wiring-proof-legs where it has legs or phases); or --override {gate} --by NAME --why TEXT"
+            which = (
+                "wiring-proof"
+                if phases == 1
+                else "wiring-proof-legs"
+                if phases
+                else "wiring-proof (or wiring-proof-legs)"
+            )
+            mend = f"benchrunner run {which} --bench {bench_name}; or --override {gate} --by NAME --why TEXT"
             problems.append(Problem(f"{bench_name}: {gate}", what, mend))
         else:
             what = f"{CHECKS[gate].says}: {found}"
             mend = f"do it, then: benchrunner prove {bench_name} --check {gate} --by NAME"
             mend += " --value TEXT --instrument TEXT" if CHECKS[gate].measured else ""
             problems.append(Problem(f"{bench_name}: {gate}", what, mend))
+    late = calibration(bench)
+    if late and CALIBRATION in overrides:
+        missing = "; ".join(f"{problem.where}: {problem.what}" for problem in late)
+        passed.append(
+            {
+                "gate": CALIBRATION,
+                "by": by.strip(),
+                "why": why.strip(),
+                "at": _text(_now()),
+                "missing": missing,
+            }
+        )
+    else:
+        problems += late
     return Passed(tuple(problems), tuple(passed), tuple(held))
 
 

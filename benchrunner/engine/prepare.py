@@ -83,7 +83,7 @@ def prepare(request: RunRequest) -> Prepared:
     if bench is not None:
         gathered.problems += _speed_problems(request, bench)
         gathered.problems += _gate_problems(request, bench)
-        gates = _gates(request, bench, procedure)
+        gates = _gates(request, bench, procedure, pairing)
         gathered.problems += gates.problems
         gathered.problems += filter(None, [lock_problem(bench, request.bench, request.port_base)])
     if procedure is None or pairing is None or bench is None:
@@ -92,7 +92,7 @@ def prepare(request: RunRequest) -> Prepared:
     assert procedure_path is not None and pairing_path is not None
     values = {**pairing.values(), **bench.values()}
     order = gathered.attempt(lambda: unroll(procedure, values, request.settings, seed=request.seed))
-    gathered.problems += check_bench(bench)
+    gathered.problems += check_bench(bench, with_calibration=False)  # calibration is one of the gates
     if order is not None:
         gathered.problems += _answer_problems(request, order)
         gathered.problems += fits(order, bench)
@@ -129,7 +129,15 @@ def is_wiring_proof(procedure: Procedure | RunningOrder | None) -> bool:
     return bool(measures) and measures <= set(STATEFUL) and procedure.steps[0].ask is not None
 
 
-def _gates(request: RunRequest, bench: Bench, procedure: Procedure | None) -> Passed:
+def phases_proved(order: RunningOrder, pairing: PairingCard) -> int:
+    """How many phases or legs a wiring proof proves: all of the pairing where it loads each on its own, else 1."""
+    orders = {done.setting for step in order.steps for done in step.do}
+    return pairing.phases if "load.power_l2" in orders else 1
+
+
+def _gates(
+    request: RunRequest, bench: Bench, procedure: Procedure | None, pairing: PairingCard | None
+) -> Passed:
     return pass_gates(
         bench,
         request.bench,
@@ -137,6 +145,7 @@ def _gates(request: RunRequest, bench: Bench, procedure: Procedure | None) -> Pa
         overrides=request.override,
         by=request.override_by,
         why=request.override_why,
+        phases=pairing.phases if pairing is not None else None,
         port_base=request.port_base,
     )
 

@@ -14,7 +14,7 @@ from benchrunner.core.messages import Event
 from benchrunner.core.runner import Runner
 from benchrunner.core.safe import END_STATEMENT
 from benchrunner.engine import loop
-from benchrunner.engine.prepare import Prepared, default_out, is_wiring_proof
+from benchrunner.engine.prepare import Prepared, default_out, is_wiring_proof, phases_proved
 from benchrunner.engine.rescue import Failed
 from benchrunner.engine.sources import set_curves
 from benchrunner.engine.stream import EventStream, LiveReadings
@@ -164,7 +164,8 @@ def _keep_wiring_proof(prepared: Prepared, runner: Runner, stream: EventStream, 
     passed = runner.finished and runner.exit_code == 0
     said = "; ".join(str(c["reason"]) for c in runner.checks if c["measure"] in STATEFUL)
     try:
-        enter_wiring(prepared.bench, passed, request.operator, record, said, request.port_base)
+        phases = phases_proved(order, prepared.pairing)
+        enter_wiring(prepared.bench, passed, request.operator, record, said, request.port_base, phases)
     except Refused as refusal:
         for problem in refusal.problems:
             text = f"the wiring proof is in its record, and could not be entered for later runs: {problem}"

@@ -4,6 +4,7 @@ import datetime
 import hashlib
 import itertools
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -180,3 +181,68 @@ def test_each_line_carries_the_digest_of_the_one_before(bench: Bench) -> None:
     lines = prechecks.history_path(bench).read_bytes().splitlines()
     for one, following in itertools.pairwise(lines):
         assert json.loads(following)["before"] == hashlib.sha256(one).hexdigest()
+
+
+@pytest.mark.parametrize("lost", [1, 3, 7, "file"])
+def test_entries_lost_at_the_end_are_noticed(bench: Bench, lost: int | str) -> None:
+    prove_all(bench)
+    path = prechecks.history_path(bench)
+    lines = path.read_bytes().splitlines(keepends=True)
+    if lost == "file":
+        path.unlink()
+    else:
+        path.write_bytes(b"".join(lines[: -int(lost)]))
+    (problem,) = pass_gates(bench, "real.toml").problems
+    assert "7 were written" in problem.what and "prove anew" in problem.mend
+    with pytest.raises(Refused):
+        enter(bench, "polarity", "A. Fell")
+
+
+def test_an_entry_exchanged_for_another_at_the_end_is_noticed(bench: Bench) -> None:
+    prove_all(bench)
+    path = prechecks.history_path(bench)
+    lines = path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(b"".join(lines[:-1]) + lines[-1].replace(b"proof.bench", b"other.bench"))
+    (problem,) = pass_gates(bench, "real.toml").problems
+    assert "cut off or replaced" in problem.what
+
+
+def test_what_a_crash_between_entry_and_head_leaves_is_believed(bench: Bench) -> None:
+    prove_all(bench)
+    beside = next(prechecks.history_path(bench).parent.glob("*.proofs-head"))
+    before = beside.read_bytes()
+    enter(bench, "polarity", "B. Rigg")
+    beside.write_bytes(before)  # the entry was written, the head was not yet
+    assert pass_gates(bench, "real.toml").problems == () and len(history(bench)) == 8
+    beside.write_bytes(b'{"entries": true}')
+    (problem,) = pass_gates(bench, "real.toml").problems
+    assert "no head" in problem.what
+
+
+def test_a_wiring_proof_must_be_one_of_as_many_phases_as_the_pairing_has(bench: Bench) -> None:
+    prove_all(bench)  # of one phase
+    assert pass_gates(bench, "real.toml", phases=1).problems == ()
+    (problem,) = pass_gates(bench, "real.toml", phases=3).problems
+    assert "only one of 1 phases" in problem.what and "run wiring-proof-legs" in problem.mend
+    enter_wiring(bench, True, "A. Fell", "legs.bench", phases=3)
+    assert pass_gates(bench, "real.toml", phases=3).problems == ()
+    assert pass_gates(bench, "real.toml", phases=1).problems == ()  # each kind holds by its own newest entry
+    enter_wiring(bench, False, "A. Fell", "legs.bench", phases=3)
+    assert "it failed" in pass_gates(bench, "real.toml", phases=3).problems[0].what
+
+
+def test_calibration_past_due_is_passed_by_name_and_kept(tmp_path: Path, bench: Bench) -> None:
+    text = re.sub(r"^due = .*$", "due = 2020-01-01", bench.document.raw.decode(), flags=re.M)
+    text = re.sub(r"^calibrated = .*$", "calibrated = 2019-01-01", text, flags=re.M)
+    (tmp_path / "late.toml").write_text(text, encoding="utf-8")
+    late = read_bench(tmp_path / "late.toml")
+    prove_all(late)
+    problems = pass_gates(late, "late.toml").problems
+    assert len(problems) == text.count("due = 2020") and "--override calibration" in problems[0].mend
+    passed = pass_gates(late, "late.toml", overrides=["calibration"], by="C. Beck", why="loan meter away")
+    assert passed.problems == ()
+    (gate,) = passed.overridden
+    assert (gate["gate"], gate["by"], gate["why"]) == ("calibration", "C. Beck", "loan meter away")
+    assert gate["missing"].count("due on 2020-01-01") == len(problems)
+    nameless = pass_gates(late, "late.toml", overrides=["calibration"]).problems
+    assert any("named person" in problem.what for problem in nameless)
