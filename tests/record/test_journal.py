@@ -196,16 +196,27 @@ def test_what_was_acknowledged_survives_kill_9(tmp_path: Path) -> None:
         assert tail.inputs >= acknowledged > 0
 
 
-def test_a_readings_input_costs_little(tmp_path: Path) -> None:
-    """Wanted: 2-3 us; the bound here is wide, for busy machines."""
+def test_a_readings_input_costs_little(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Counted, not timed (`tests/speed/record.py` times): bytes an input, and writes and syncs for all of them."""
+    monkeypatch.setattr(journal, "SYNC", 1e9)  # what is asked for by the clock depends on the machine
+    monkeypatch.setattr(journal, "FLUSH", 600.0)
     log = Journal.create(tmp_path / "run", facts())
+    begin, syncs, fsync = log.path.stat().st_size, [0], os.fsync
+
+    def counted(number: int) -> None:
+        syncs[0] += 1
+        fsync(number)
+
+    monkeypatch.setattr(journal.os, "fsync", counted)
     items = [Readings(k * 0.1, 1, k * 0.1, 0.01, (56.0 + k * 0.001, -40.0)) for k in range(20_000)]
-    begin = time.process_time()
     for seq, item in enumerate(items, 1):
         log.input(seq, item)
-    cost = (time.process_time() - begin) / len(items)
     log.close()
-    assert cost < 20e-6
+    frames_written = sum(1 for _ in journal.frames(log.path, journal.Tail()))
+    # six numbers of 8 bytes and the flags an input, columns and frames around them
+    assert log.path.stat().st_size - begin < 70 * len(items)
+    assert frames_written <= 2 + -(-len(items) // journal.TOGETHER) + syncs[0]
+    assert syncs[0] <= 2 + -(-len(items) // journal.TOGETHER)
 
 
 def test_memory_stays_bounded_while_the_disk_is_slow(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -261,24 +272,22 @@ def test_a_disk_that_hangs_is_said_and_holds_up_nothing(
     monkeypatch.setattr(journal, "TOGETHER", 10)
     writer = Journal.create(tmp_path, facts())
     back = threading.Event()
-    monkeypatch.setattr(journal.os, "fsync", lambda number: back.wait(20.0))
+    monkeypatch.setattr(journal.os, "fsync", lambda number: back.wait(300.0))
     writer.sync(wait=False)  # the journal's own thread now hangs in it
-    told, slowest = 0, 0.0
+    told = number = 0
     began = time.monotonic()
-    for number in range(200):
-        before = time.monotonic()
+    # the disk stays away until it is let back below: that these come through at all is that nothing waits for it
+    while number < 200 or (not told and time.monotonic() - began < 60.0):
         try:
             writer.input(number, Tick(0.1 * number))
         except JournalError:
             told += 1
-        slowest = max(slowest, time.monotonic() - before)
-        time.sleep(0.01)
+        number += 1
+        time.sleep(0.005)
     assert told == 1
-    assert slowest < 0.5
-    assert time.monotonic() - began < 5.0
     with pytest.raises(JournalError, match="disk has taken nothing"):
         writer.close()
-    assert time.monotonic() - began < 7.0
+    assert not back.is_set()
     back.set()
     writer._thread.join(5.0)
     assert not writer._thread.is_alive()

@@ -7,7 +7,9 @@
   as float64 columns from memory, one file a source, as any script would write them;
 - verifying the record against `sha256sum` of the same file, each as a process of its own, the program's start left out by
   verifying twice within it and taking the second (the caches are warm for both);
-- bytes of the record a reading against these Parquet files.
+- bytes of the record a reading against these Parquet files;
+- journaling 200,000 replies one by one (`Journal.input`, closed and on the medium) against `msgpack.packb` of the same values
+  appended to a buffered file that is flushed and synced as often.
 
 Times are of the processor; the least of the rounds counts. Closes with one JSON line.
 """
@@ -53,8 +55,56 @@ def columns_of(record: Any) -> list[dict[str, Any]]:
     return found
 
 
+REPLIES = 200_000
+
+
+def journaled(folder: Path) -> tuple[float, float]:
+    """Processor time a reply, in s: of our journal, and of msgpack to a file with as many syncs."""
+    import os
+
+    import msgpack
+
+    sys.path.insert(0, str(HERE.parents[1] / "record"))
+    from record_sample import facts
+
+    from benchrunner.core.messages import Readings
+    from benchrunner.record.journal import Journal
+
+    items = [Readings(k * 0.1, 1, k * 0.1, 0.01, (56.0 + k * 0.001, -40.0)) for k in range(REPLIES)]
+    syncs, fsync = [0], os.fsync
+
+    def counted(number: int) -> None:
+        syncs[0] += 1
+        fsync(number)
+
+    def ours() -> None:
+        log = Journal.create(folder, facts())
+        for seq, item in enumerate(items, 1):
+            log.input(seq, item)
+        log.close()
+
+    os.fsync = counted
+    try:
+        our_cost, _ = spent(ours)
+    finally:
+        os.fsync = fsync
+
+    def plain() -> None:
+        every = max(REPLIES // max(syncs[0], 1), 1)
+        with (folder / "plain").open("wb") as stream:
+            for seq, item in enumerate(items, 1):
+                row = (seq, item.arrived, item.source, item.at, item.spread, item.flags, *item.values)
+                stream.write(msgpack.packb(row))
+                if seq % every == 0:
+                    stream.flush()
+                    fsync(stream.fileno())
+
+    plain_cost, _ = spent(plain)
+    return our_cost / REPLIES, plain_cost / REPLIES
+
+
 def main(hours: float) -> int:
-    """All three comparisons."""
+    """All four comparisons."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -67,6 +117,7 @@ def main(hours: float) -> int:
         write_journal(folder / "run", hours)
         journal = folder / "run" / "run.journal"
         sealing, writing, verifying, summing = [], [], [], []
+        journaling = [journaled(folder / f"journal{round_}") for round_ in range(ROUNDS)]
         plain_bytes = 0
         for round_ in range(ROUNDS):
             path = folder / f"{round_}.bench"
@@ -105,7 +156,10 @@ def main(hours: float) -> int:
         "bytes_per_reading": size / readings,
         "plain_bytes_per_reading": plain_bytes / readings,
         "bytes_ratio": size / plain_bytes,
+        "journal_us": 1e6 * min(ours for ours, _ in journaling),
+        "msgpack_us": 1e6 * min(plain for _, plain in journaling),
     }
+    figures["journal_ratio"] = figures["journal_us"] / figures["msgpack_us"]
     print(f"{hours:g} h of {len(SOURCES)} instruments with 24 channels at 10 Hz: {readings} readings\n")
     print(f"sealing {min(sealing):.2f} s; a bare pyarrow write of the same readings {min(writing):.2f} s: "
           f"{figures['seal_ratio']:.2f} times (wanted {WANTED})")  # fmt: skip
@@ -113,6 +167,8 @@ def main(hours: float) -> int:
           f"{figures['verify_ratio']:.2f} times (wanted {WANTED})")  # fmt: skip
     print(f"the record {figures['bytes_per_reading']:.2f} bytes a reading; plain Parquet with zstd "
           f"{figures['plain_bytes_per_reading']:.2f}: {figures['bytes_ratio']:.2f} times (wanted below 1)")  # fmt: skip
+    print(f"journaling {figures['journal_us']:.2f} us a reply; msgpack appended to a file, synced as often "
+          f"{figures['msgpack_us']:.2f} us: {figures['journal_ratio']:.2f} times")  # fmt: skip
     print(json.dumps({name: round(value, 4) for name, value in figures.items()}))
     return 0
 
