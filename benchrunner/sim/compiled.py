@@ -99,6 +99,11 @@ def compiled(function: Kernel) -> Kernel:
     return _compile(function, fastmath=False)
 
 
+def releasing(function: Kernel) -> Kernel:
+    """As `compiled`, for what takes long and touches arrays of its own only: other threads of Python go on meanwhile."""
+    return _compile(function, fastmath=False, nogil=True)
+
+
 def borrowing(function: Kernel) -> Kernel:
     """As `compiled`, for kernels that make no arrays: they borrow their caller's and count no references to them.
 

@@ -1,6 +1,6 @@
 """What every simulated instrument has: a name, a latency, faults, and bytes in, bytes out."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from functools import partial
 
 from benchrunner.errors import Refused
@@ -84,6 +84,10 @@ class Emulator:
 
     def reboot(self) -> None:
         """Fault `reboot`: what it forgets when its supply is gone for a moment."""
+
+    def preparation(self) -> Callable[[], None] | None:
+        """What takes long and has to be done before the next message is answered: for another thread, or None."""
+        return None
 
     def pass_time(self) -> None:
         """Plant time has passed without a question; what acts by itself does it here."""

@@ -6,6 +6,7 @@ moved along.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,6 +71,30 @@ class Record:
     lacks: tuple[str, ...]
 
 
+class _Job:
+    """One capture to be computed, from a copy of what the plant knows: it may be done in another thread."""
+
+    def __init__(
+        self, compute: Callable[[], tuple[npt.NDArray[np.float64], tuple[str, ...]]], first: int
+    ) -> None:
+        self._compute, self.first = compute, first
+        self.samples: npt.NDArray[np.float64] | None = None
+        self.lacks: tuple[str, ...] = ()
+        self.error: Exception | None = None
+
+    @property
+    def done(self) -> bool:
+        return self.samples is not None or self.error is not None
+
+    def run(self) -> None:
+        """Compute the samples; what fails is kept and raised where it is asked for."""
+        try:
+            samples, self.lacks = self._compute()
+            self.samples = samples
+        except Exception as error:
+            self.error = error
+
+
 class Scope(ScpiEmulator):
     """The recorder. `options.inputs` tells what each input is wired to; `options.own` may set `bits` and `noise`."""
 
@@ -93,6 +118,7 @@ class Scope(ScpiEmulator):
         self.record: Record | None = None
         self._armed = self._looked = 0.0
         self._edge: float | None = None
+        self._job: _Job | None = None
 
     def _range(self, number: int) -> float:
         channel = self.inputs[number]
@@ -134,13 +160,22 @@ class Scope(ScpiEmulator):
         unknown = [self.inputs[n] for n in (*used, self.source) if self.inputs[n] not in known]
         if unknown:
             raise ScpiError(-241, f"no wave of {unknown[0]}")
-        self.record, self._edge = None, None
+        self.record, self._edge, self._job = None, None, None
         self._armed = self._looked = self.plant.now
         self.state = "WAIT"
 
     def _abort(self) -> None:
         self.state = "IDLE"
-        self._edge = None
+        self._edge = self._job = None
+
+    def preparation(self) -> Callable[[], None] | None:
+        if self.state != "WAIT":
+            return None
+        try:
+            self._job = self._job or self._due()
+        except (LookupError, ValueError):
+            return None  # told when it is asked for
+        return self._job.run if self._job is not None and not self._job.done else None
 
     def _follow(self) -> str:
         """Bring the state up to the plant's time."""
@@ -152,8 +187,10 @@ class Scope(ScpiEmulator):
                 self.scpi.report(-230, "the plant has moved past the record's span")
         return self.state
 
-    def _look(self) -> None:
+    def _due(self) -> _Job | None:
+        """The capture that is to be computed now, if its trigger came and its span is over. Raises `LookupError`."""
         from benchrunner.sim.wave import edge_after, waveform
+        from benchrunner.sim.wave.capture import envelope_for
 
         # the plant's grid, not the moment of asking, says how far one can see
         now = math.floor(self.plant.now / self.plant.step + 1e-7) * self.plant.step
@@ -161,17 +198,30 @@ class Scope(ScpiEmulator):
             self._edge = edge_after(self.plant, self.inputs[self.source], self.change, self._looked, now)
             self._looked = max(self._looked, now)
         if self._edge is None or now < self._edge + self.span:
-            return
+            return None
         first = max(0, math.ceil((self._edge - self.before) * self.rate))
         last = math.floor((self._edge + self.span) * self.rate)
-        used = [n for n in self.on if self.on[n]]
-        names = tuple(self.inputs[n] for n in used)
-        try:
-            samples, lacks = waveform(self.plant, names, first / self.rate, self.rate, last - first + 1)
-        except ValueError as error:  # a phase that this bus has not
-            self._abort()
-            self.scpi.report(-241, str(error))
+        names = tuple(self.inputs[n] for n in self.on if self.on[n])
+        start, rate, count = first / self.rate, self.rate, last - first + 1
+        envelope = envelope_for(self.plant, start, start + (count - 1) / rate)
+        return _Job(lambda: waveform(envelope, names, start, rate, count), first)
+
+    def _look(self) -> None:
+        job = self._job = self._job or self._due()
+        if job is None:
             return
+        if not job.done:
+            job.run()
+        first, samples, lacks = job.first, job.samples, job.lacks
+        if isinstance(job.error, ValueError):  # a phase that this bus has not
+            self._abort()
+            self.scpi.report(-241, str(job.error))
+            return
+        if samples is None:
+            assert job.error is not None
+            raise job.error
+        used = [n for n in self.on if self.on[n]]
+        assert self._edge is not None
         # as the bench card names what is wired
         told = {self.inputs[n]: self.wired[n] for n in used}
         lacks = tuple(" ".join(told.get(word, word) for word in lack.split()) for lack in lacks)

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from benchrunner.sim.emulators.base import Emulator
 from benchrunner.sim.emulators.lines import LineReader
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ class LineConnection(asyncio.Protocol):
         self._reader: LineReader | None = None
         self._transport: asyncio.Transport | None = None
         self._free_at = 0.0
+        self._slow = False  # its instrument may have to compute for long before it answers
+        self._waiting: list[bytes] = []  # what came in while it does
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)
@@ -37,7 +40,9 @@ class LineConnection(asyncio.Protocol):
             return
         self._server.lines.add(self)
         self._transport = transport
-        self._reader = self._server.emulators[self._name].new_reader()
+        emulator = self._server.emulators[self._name]
+        self._reader = emulator.new_reader()
+        self._slow = type(emulator).preparation is not Emulator.preparation
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._server.lines.discard(self)
@@ -53,6 +58,25 @@ class LineConnection(asyncio.Protocol):
             self._transport.resume_reading()
 
     def data_received(self, data: bytes) -> None:
+        if self._slow:
+            if self._waiting:
+                self._waiting.append(data)
+                return
+            work = self._server.preparation(self._name)
+            if work is not None:
+                self._waiting.append(data)
+                self._work = asyncio.get_running_loop().run_in_executor(None, work)
+                self._work.add_done_callback(self._prepared)
+                return
+        self._take(data)
+
+    def _prepared(self, _: "asyncio.Future[None]") -> None:
+        waiting, self._waiting = self._waiting, []
+        for data in waiting:
+            if self._transport is not None:
+                self._take(data)
+
+    def _take(self, data: bytes) -> None:
         reply, wait, dropped = self._server.exchange(self._name, data, self._reader)
         if dropped:
             self._server.drop_lines(self._name, self)

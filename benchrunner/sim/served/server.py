@@ -98,6 +98,11 @@ class Server:
 
             waveform(plant, ("bus.voltage",), 0.2, 20_000.0, 10_000)
 
+    def preparation(self, name: str) -> Callable[[], None] | None:
+        """What an instrument has to compute before it can answer, if that takes long: for another thread."""
+        self.clock.bring(self.plant)
+        return self.emulators[name].preparation()
+
     def exchange(self, name: str, data: bytes, reader: LineReader | None) -> tuple[bytes, float, bool]:
         """Give an instrument what arrived: its reply, the wall seconds to hold it back, whether the link drops."""
         self.clock.bring(self.plant)

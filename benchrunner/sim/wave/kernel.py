@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from benchrunner.sim.compiled import compiled
+from benchrunner.sim.compiled import compiled, releasing
 
 Array = npt.NDArray[np.float64]
 
@@ -108,7 +108,7 @@ def _slope(y, out, m, u, u_pv, e, drawn, g, conducting, closed, pv_conducting, r
     out[t + 7] = heat + p[29] * neutral * neutral + p[20] * i_bat * i_bat + p[16] * i_s * i_s + lost
 
 
-@compiled
+@releasing
 def run(drive, source, drawn, start, lock, p, turned, h, every, record, energies, extra):  # type: ignore[no-untyped-def]
     """Step the circuit through `drive` (n+1 rows) and return its final states.
 
