@@ -337,7 +337,33 @@ def deviations(header: Mapping[str, Any]) -> list[str]:
     for note in header["notes"]:
         at = note.get("at")
         found.append((f"{at:.1f} s: " if words.is_number(at) else "") + str(note.get("text", "")))
-    return [plain(line) for line in found]
+    return [plain(line) for line in (*found, *polling(header))]
+
+
+def polling(header: Mapping[str, Any]) -> list[str]:
+    """Missed and failed polls, and how far the times of instruments lie apart, as counted on a bench in real time."""
+    further = header.get("further")
+    kept = further if isinstance(further, Mapping) else {}
+
+    def rows(name: str, *numbers: str) -> list[Mapping[str, Any]]:
+        listed = kept.get(name)
+        return [
+            row
+            for row in (listed if isinstance(listed, list) else [])
+            if isinstance(row, Mapping) and all(words.is_number(row.get(key)) for key in numbers)
+        ]
+
+    found = [
+        f"Polls of {row.get('instrument')}: {row['missed']} missed and {row['failed']} without a reading, of {row['missed'] + row['polls']}"
+        for row in rows("polling", "missed", "failed", "polls")
+        if row["missed"] or row["failed"]
+    ]
+    for row in rows("skew", "skew", "standard_uncertainty", "steps"):
+        found.append(
+            f"Skew: {row.get('instrument')} shows steps of the load {row['skew'] * 1e3:+.0f} ms after {row.get('against')} "
+            f"(standard uncertainty {row['standard_uncertainty'] * 1e3:.0f} ms, {row['steps']} steps); readings are not corrected by it"
+        )
+    return found
 
 
 def program(header: Mapping[str, Any]) -> list[Row]:

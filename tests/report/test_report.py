@@ -335,3 +335,28 @@ def test_nobody_is_told_to_run_again_what_failed() -> None:
     nobody = cast("Any", SimpleNamespace(signatures=()))
     assert words.NEXT["fail"] in summary([], header, nobody)["sense"]
     assert words.NEXT[""] in summary([], {**header, "verdict": "pass"}, nobody)["sense"]
+
+
+def test_missed_polls_and_skew_are_stated() -> None:
+    from benchrunner.report.content import deviations
+
+    polls = {"instrument": "bus_meter", "period": 0.1, "polls": 97, "missed": 3, "failed": 1}
+    skew = {
+        "instrument": "load",
+        "against": "bus_meter",
+        "skew": -0.031,
+        "standard_uncertainty": 0.012,
+        "steps": 4,
+    }
+    header = {
+        "deviations": [], "overridden": [], "overrides": {}, "notes": [],
+        "further": {"polling": [polls, {**polls, "instrument": "load", "missed": 0, "failed": 0}], "skew": [skew]},
+    }  # fmt: skip
+    said = deviations(header)
+    assert len(said) == 2
+    assert "bus_meter: 3 missed and 1 without a reading, of 100" in said[0]
+    assert (
+        "31 ms after bus_meter (standard uncertainty 12 ms, 4 steps); readings are not corrected" in said[1]
+    )
+    for broken in ({}, {"further": None}, {"further": {"polling": "x", "skew": [3, {"skew": "y"}]}}):
+        assert deviations({**header, "further": None, **broken}) == []
