@@ -35,6 +35,23 @@ FAULTS = {
 }  # fmt: skip
 
 
+# faults with which a guard ends the run later: fault, the check that names it before, words of the name
+BEFORE_A_GUARD = {
+    "inverter ratio 10": ({"bus_meter": "clamp_factor = 10.0"}, "wiring-island", "current ratio of bus_meter (at battery_inverter) is wrong: it reads about 10 times"),
+    "inverter and PV meters exchanged": ({"bus_meter": 'meter_on = "pv"', "pv_meter": 'meter_on = "battery_inverter"'}, "wiring-island", "pv_meter and bus_meter are exchanged"),
+    "inverter and grid meters exchanged": ({"bus_meter": 'meter_on = "grid"', "grid_meter": 'meter_on = "battery_inverter"'}, "wiring-on-grid", "grid_meter and bus_meter are exchanged"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BEFORE_A_GUARD)
+def test_what_would_trip_a_guard_is_named_before(name: str, tmp_path: Path) -> None:
+    faults, where, words = BEFORE_A_GUARD[name]
+    ended, record = prove(tmp_path, faults, seed=7)
+    (check,) = [check for check in record.checks if check["id"] == where]
+    assert check["verdict"] == "fail" and words in check["reason"], check["reason"]
+    assert ended["exit"] in (1, 4) and ended["safe"] == "confirmed"
+
+
 @pytest.mark.parametrize("seed", [1, 23, 71])
 def test_a_sound_bench_is_proved(seed: int, tmp_path: Path) -> None:
     ended, record = prove(tmp_path, seed=seed)

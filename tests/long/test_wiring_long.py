@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "engine"))
-from test_wiring_proof import FAULTS
+from test_wiring_proof import BEFORE_A_GUARD, FAULTS
 from wiring_bench import found, prove
 
 
@@ -24,3 +24,13 @@ def test_each_fault_with_any_noise(name: str, seed: int, tmp_path: Path) -> None
     check = found(record)
     assert (ended["exit"], check["value"]) == (1, count), check["reason"]
     assert words in check["reason"]
+
+
+@pytest.mark.parametrize("seed", range(1, 11))
+@pytest.mark.parametrize("name", BEFORE_A_GUARD)
+def test_named_before_a_guard_with_any_noise(name: str, seed: int, tmp_path: Path) -> None:
+    faults, where, words = BEFORE_A_GUARD[name]
+    ended, record = prove(tmp_path, faults, seed=seed)
+    (check,) = [check for check in record.checks if check["id"] == where]
+    assert check["verdict"] == "fail" and words in check["reason"], check["reason"]
+    assert ended["safe"] == "confirmed"
