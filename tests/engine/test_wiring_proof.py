@@ -37,7 +37,7 @@ FAULTS = {
 
 # faults with which a guard ends the run later: fault, the check that names it before, words of the name
 BEFORE_A_GUARD = {
-    "inverter ratio 10": ({"bus_meter": "clamp_factor = 10.0"}, "wiring-island", "current ratio of bus_meter (at battery_inverter) is wrong: it reads about 10 times"),
+    "inverter ratio 10": ({"bus_meter": "clamp_factor = 10.0"}, "wiring-island", "current ratio of bus_meter (at battery_inverter) is wrong: it reads about"),
     "inverter and PV meters exchanged": ({"bus_meter": 'meter_on = "pv"', "pv_meter": 'meter_on = "battery_inverter"'}, "wiring-island", "pv_meter and bus_meter are exchanged"),
     "inverter and grid meters exchanged": ({"bus_meter": 'meter_on = "grid"', "grid_meter": 'meter_on = "battery_inverter"'}, "wiring-on-grid", "grid_meter and bus_meter are exchanged"),
 }  # fmt: skip
