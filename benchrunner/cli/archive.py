@@ -4,12 +4,12 @@ import argparse
 import dataclasses
 import json
 import os
-import shutil
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from benchrunner.cli.wrapping import width
 from benchrunner.errors import Problem, Refused
 
 FOLDER = "archive"
@@ -189,9 +189,13 @@ def _search(archive: Any, query: Any, options: argparse.Namespace) -> int:
         )  # fmt: skip
     if hits.found:
         widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-        _fit(rows, widths, shutil.get_terminal_size((100, 24)).columns)
+        _fit(rows, widths, width())
         for row in rows:
-            print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+            line = "  ".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=True)).rstrip()
+            if len(line) > width() and row[-1]:  # its marks stand below it
+                line = "  ".join(c.ljust(w) for c, w in zip(row[:-1], widths, strict=False)).rstrip()
+                line += f"\n    {row[-1]}"
+            print(line)
     more = f", the newest {len(hits.found)} shown" if len(hits.found) < hits.total else ""
     counted = f"more than {hits.total}" if hits.more else str(hits.total)
     print(f"{counted} record{'' if hits.total == 1 else 's'}{more}")

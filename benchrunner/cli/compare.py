@@ -49,11 +49,16 @@ def call(options: argparse.Namespace) -> int:
 
 def _say(found: Any, everything: bool) -> None:
     from benchrunner.cli.words import plain
+    from benchrunner.cli.wrapping import laid_out, width, wrapped
     from benchrunner.report.compare_words import figures
 
     header, before = found.record.header, found.baseline.header
-    print(f"{header['procedure']['title']} - {header['pairing']['title']}, {header['started']}")
-    print(f"baseline: {before['procedure']['title']} - {before['pairing']['title']}, {before['started']}")
+    print(wrapped(f"{header['procedure']['title']} - {header['pairing']['title']}, {header['started']}"))
+    print(
+        wrapped(
+            f"baseline: {before['procedure']['title']} - {before['pairing']['title']}, {before['started']}"
+        )
+    )
     if found.repeats:
         print(f"earlier repeats: {len(found.repeats)}")
     shown = [row for row in found.rows if everything or row.result.verdict != "no change"]
@@ -65,26 +70,23 @@ def _say(found: Any, everything: bool) -> None:
         mark = f"{MARKS[row.result.verdict]} {row.result.verdict}"
         table.append((mark, name, cells.reference, cells.value, cells.margin_shift, cells.needed, verdicts))
     if shown:
-        widths = [max(len(row[k]) for row in table) for k in range(len(table[0]))]
-        for cells_, row in zip(table, [None, *shown], strict=True):
-            line = "  ".join(
-                c.ljust(w) if k < 2 else c.rjust(w) if k < 6 else c
-                for k, (c, w) in enumerate(zip(cells_, widths, strict=True))
-            )
-            print(plain(f"  {line}".rstrip()))
+        cells_ = [[plain(cell) for cell in row] for row in table]
+        for lines, row in zip(laid_out(cells_, (0, 1, 6), names=2), [None, *shown], strict=True):
+            for line in lines:
+                print(line)
             if row is not None and row.result.verdict != "no change":
-                print(f"      {plain(row.result.reason)}")
+                print(wrapped(f"      {plain(row.result.reason)}", ""))
     same = len(found.rows) - len(shown)
     if same:
         print(f"  ({same} more without a change)")
     if found.changes:
         print("what went in differently:")
         for change in found.changes if everything else found.changes[:MOST_CHANGES]:
-            print(f"  {change.group}: {change.name}: {change.before} -> {change.now}")
+            print(wrapped(f"  {change.group}: {change.name}: {change.before} -> {change.now}"))
         if len(found.changes) > MOST_CHANGES and not everything:
             print(f"  ({len(found.changes) - MOST_CHANGES} more: --all)")
     for line in found.assumptions:
-        print(textwrap.fill(line, 110, initial_indent="  note: ", subsequent_indent="        "))
+        print(textwrap.fill(line, width(), initial_indent="  note: ", subsequent_indent="        "))
     if found.record.simulated or found.baseline.simulated:
         print("SIMULATED BENCH: not evidence about any real equipment.")
     print(f"verdict: {found.verdict}")

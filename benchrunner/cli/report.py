@@ -40,12 +40,12 @@ def call(options: argparse.Namespace) -> int:
             raise Refused(Problem("--paper", "is of a PDF only", "give --pdf as well"))
         from benchrunner.report.html import write_report
 
-        out = target(options.out or record.with_suffix(".html"), options.replace)
+        out = target(options.out or record.with_suffix(".html"), options.replace, of=record)
         print(write_report(record, out, card))
         return 0
     from benchrunner.report.pdf import write_pdf
 
-    out = target(options.out or record.with_suffix(".pdf"), options.replace)
+    out = target(options.out or record.with_suffix(".pdf"), options.replace, of=record)
     signer = None
     if options.sign_with:
         from benchrunner.cli.run import passphrase

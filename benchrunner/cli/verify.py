@@ -4,6 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
+from benchrunner.cli.wrapping import wrapped
 from benchrunner.errors import Problem, Refused
 
 
@@ -35,9 +36,9 @@ def call(options: argparse.Namespace) -> int:
     path = a_file(options.record)
     result = verify(path, trust=options.trust, allow_unsigned=options.allow_unsigned)
     for finding in result.findings:
-        print(f"wrong: {finding}", file=sys.stderr)
+        print(wrapped(f"wrong: {finding}"), file=sys.stderr)
     for line in result.says:
-        print(line)
+        print("\n".join(wrapped(one) for one in line.splitlines()))
     if not any(finding.kind != "unsigned" for finding in result.findings):
         _digests(path)
     ok = result.ok
@@ -64,7 +65,7 @@ def _digests(path: Path) -> None:
     digests = Record.open(path).header.get("digests")
     for name in ("inputs", "readings", "checks"):
         said = digests.get(name) if isinstance(digests, dict) else None
-        print(f"digest of {name}: {said if isinstance(said, str) and said.isalnum() else 'not given'}")
+        print(f"digest of {name}:\n    {said if isinstance(said, str) and said.isalnum() else 'not given'}")
 
 
 def a_file(name: str) -> Path:
@@ -84,7 +85,7 @@ def _rejudge(path: Path) -> bool:
 
     outcome = Record.open(path).rejudge()
     for line in outcome.says:
-        print(line, file=sys.stdout if outcome.ok else sys.stderr)
+        print(wrapped(line), file=sys.stdout if outcome.ok else sys.stderr)
     return bool(outcome.ok)
 
 
@@ -96,15 +97,18 @@ def _under_limits(path: Path, file: str) -> int:
     from benchrunner.record.opened import Record
 
     found = judge_under(Record.open(path), file)
+    print()
     print(
-        f"\nunder the limits of {file} (the record is not touched; its values and uncertainties are taken as they are):"
+        wrapped(
+            f"under the limits of {file} (the record is not touched; its values and uncertainties are taken as they are):"
+        )
     )
     table([dict(one.after) for one in found], sys.stdout)
     for one in found:
         if one.changed:
             was, now = one.before.get("verdict"), one.after.get("verdict")
             told = "stays" if was == now else f"was {was}, would have been"
-            print(f"  {one.name}: {told} {now}: {one.after.get('reason', '')}")
+            print(wrapped(f"  {one.name}: {told} {now}: {one.after.get('reason', '')}"))
     verdict = worst(str(one.after.get("verdict")) for one in found)
     print(f"verdict under these limits: {verdict}")
     return {"pass": 0, "not applicable": 0, "fail": 1}.get(str(verdict), 3)

@@ -3,11 +3,11 @@
 import textwrap
 from typing import IO, Any
 
+from benchrunner.cli.wrapping import columns, width, wrapped
 from benchrunner.report.words import DASH, MINUS, figures
 from benchrunner.units import show
 
 _LEFT = (0, 2, 6)  # columns of words; the others hold figures
-_WIDTH = 110
 _NAMED = 3  # checks that share a reason are named up to so many, counted beyond
 MARKS = {"pass": "[+]", "fail": "[x]", "inconclusive": "[?]", "not judged": "[ ]", "not applicable": "[-]"}
 
@@ -26,21 +26,14 @@ def table(checks: list[dict[str, Any]], sink: IO[str]) -> None:
         verdict = f"{MARKS.get(check['verdict'], '[ ]')} {check['verdict']}"
         cells = (name, shown.value, shown.limit, shown.uncertainty, shown.margin, shown.in_u, verdict)
         rows.append(tuple(plain(cell) for cell in cells))  # type: ignore[arg-type]
-    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    for row in rows:
-        padded = [
-            cell.ljust(width) if k in _LEFT else cell.rjust(width)
-            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ]
-        print("  " + "  ".join(padded).rstrip(), file=sink)
+    columns(rows, _LEFT, sink)
     reasons: dict[str, list[str]] = {}
     for check in checks:
         if check["verdict"] != "pass" and check.get("reason"):
             reasons.setdefault(check["reason"], []).append(check["id"])
     for reason, names in reasons.items():
-        print(
-            f"  {', '.join(names) if len(names) <= _NAMED else f'{len(names)} checks'}: {reason}", file=sink
-        )
+        which = ", ".join(names) if len(names) <= _NAMED else f"{len(names)} checks"
+        print(wrapped(f"  {which}: {reason}"), file=sink)
 
 
 def outcome(ended: dict[str, Any], checks: list[dict[str, Any]], sink: IO[str]) -> None:
@@ -131,7 +124,7 @@ class Progress:
         bench = "SIMULATED BENCH" if data.get("simulated") else data.get("bench", "")
         self._write(f"{data.get('procedure')} - {data.get('pairing')} - {bench}")
         if data.get("purpose"):
-            self._write(textwrap.fill(str(data["purpose"]), _WIDTH))
+            self._write(textwrap.fill(str(data["purpose"]), width()))
         for finding in data.get("preflight", []):
             self._aside(f"from the pairing's card: {finding}", "  ")
         for caution in data.get("cautions", []):
@@ -159,7 +152,7 @@ class Progress:
 
     def _aside(self, text: str, indent: str = " " * 13) -> None:
         hanging = indent + "  "
-        self._write(textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=hanging))
+        self._write(textwrap.fill(text, width(), initial_indent=indent, subsequent_indent=hanging))
 
     def _say(self, at: float, text: str) -> None:
         self._write(f"{at:9.1f} s  {text}")

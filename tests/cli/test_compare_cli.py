@@ -11,6 +11,12 @@ import benchrunner
 from benchrunner.cli.main import main
 
 
+@pytest.fixture(autouse=True)
+def wide(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines as they are before they are wrapped."""
+    monkeypatch.setenv("COLUMNS", "300")
+
+
 @pytest.fixture(scope="module")
 def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """The sound pairing with four seeds and the weak one with one, all with load rejection."""

@@ -2,6 +2,8 @@
 
 import io
 
+import pytest
+
 from benchrunner.cli import words
 
 CHECK = {
@@ -16,6 +18,12 @@ CHECK = {
     "verdict": "pass",
     "reason": "",
 }
+
+
+@pytest.fixture(autouse=True)
+def wide(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines as they are before they are wrapped."""
+    monkeypatch.setenv("COLUMNS", "300")
 
 
 def said(checks: list[dict]) -> str:
