@@ -489,7 +489,7 @@ def test_the_theme_can_be_chosen_and_reaches_every_part(
         (30, after.height() // 2),
         (after.width() // 2 + 60, 160),
         (after.width() - 60, after.height() - 200),
-        (300, after.height() - 60),
+        (400, after.height() - 8),
     ]
     for x, y in points:
         assert after.pixelColor(x, y).lightness() < 90 < before.pixelColor(x, y).lightness()
@@ -529,7 +529,7 @@ def test_the_charts_are_read_by_keyboard(running: tuple[Screen, FakeLink]) -> No
     charts = screen.window.run_page.charts
     whole = charts.span()
     QTest.keyClick(charts, Qt.Key.Key_Left)
-    assert charts._cursor is not None and charts._cursor < screen.window.run.at
+    assert charts.reading_line is not None and charts.reading_line < screen.window.run.at
     QTest.keyClick(charts, Qt.Key.Key_Plus)
     screen.let(0.1)
     near = charts.span()

@@ -99,11 +99,14 @@ def check_details(check: dict[str, Any]) -> list[tuple[str, str]]:
 
 def tally(run: Any) -> str:
     """The checks in one line: how many of how many, and how they fell."""
-    if not run.checks:
-        planned = run.planned_checks
-        return f"none yet of {planned}" if planned else "none yet"
-    parts = [f"{run.count(v)} {v}" for v in SHAPES if run.count(v)]
-    return f"{len(run.checks)}: " + ", ".join(parts)
+    planned = run.planned_checks
+    if not run.checks and (run.ended is None or not planned):
+        return f"none yet of {planned}" if planned else "none yet" if run.ended is None else "none"
+    counts = {verdict: run.count(verdict) for verdict in SHAPES}
+    if run.ended is not None:  # what the run did not come to counts as well
+        counts["not judged"] += max(0, planned - len(run.checks))
+    parts = [f"{count} {verdict}" for verdict, count in counts.items() if count]
+    return f"{sum(counts.values())}: " + ", ".join(parts)
 
 
 def step_line(run: Any) -> str:

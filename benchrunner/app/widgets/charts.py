@@ -8,69 +8,15 @@ from collections.abc import Sequence
 import numpy as np
 import pyqtgraph as pg
 from PySide6.QtCore import QEvent, QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QFont, QKeyEvent, QPainter, QPaintEvent, QPen, QResizeEvent
+from PySide6.QtGui import QColor, QFont, QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QWidget
 
-from benchrunner.app.model import strips, texts
+from benchrunner.app.model import strips
 from benchrunner.app.model.course import Bar
 from benchrunner.app.model.run import RunState
 from benchrunner.app.theme import Theme
-
-DASHES = {
-    "solid": Qt.PenStyle.SolidLine,
-    "dash": Qt.PenStyle.DashLine,
-    "dot": Qt.PenStyle.DotLine,
-    "dashdot": Qt.PenStyle.DashDotLine,
-}
-GUTTER = 168  # px for values at the right
-AXIS = 58  # px for the value axis at the left
-_LIMITS = 24  # limit items per strip
-
-
-class TimeAxis(pg.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
-    """Bench time as minutes and seconds, with ticks at round times."""
-
-    _STEPS = (0.1, 0.5, 1, 2, 5, 10, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400, 28800, 86400)
-
-    def tickSpacing(self, low: float, high: float, size: float) -> list[tuple[float, float]]:  # noqa: N802 - pyqtgraph
-        wanted = (high - low) / max(2.0, size / 90.0)
-        step = next((s for s in self._STEPS if s >= wanted), self._STEPS[-1])
-        return [(step, 0)]
-
-    def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:  # noqa: N802
-        if spacing < 1:
-            return [f"{int(v // 60)}:{v % 60:04.1f}" for v in values]
-        return [texts.clock(round(v)) if v >= 0 else "" for v in values]
-
-
-class _Plot:
-    """One strip's plot with its curves and a pool of limit lines."""
-
-    def __init__(self, strip: strips.Strip, plot: pg.PlotItem) -> None:
-        self.strip, self.plot = strip, plot
-        self.curves = [pg.PlotDataItem(connect="finite") for _ in strip.lines]
-        self.limits = [pg.PlotCurveItem() for _ in range(_LIMITS)]
-        self.now = pg.InfiniteLine(angle=90, movable=False)
-        self.cursor = pg.InfiniteLine(angle=90, movable=False)
-        self.cursor.hide()
-        for limit in self.limits:
-            limit.hide()
-            plot.addItem(limit, ignoreBounds=True)
-        for curve in self.curves:
-            plot.addItem(curve)
-            curve.setDownsampling(auto=True, method="peak")
-            curve.setClipToView(True)
-        plot.addItem(self.now, ignoreBounds=True)
-        plot.addItem(self.cursor, ignoreBounds=True)
-        plot.disableAutoRange()
-        plot.setMenuEnabled(False)
-        plot.hideButtons()
-        plot.setMouseEnabled(x=True, y=False)
-        plot.getAxis("left").setWidth(AXIS)
-        plot.getAxis("left").setStyle(maxTickLevel=0)
-        self.bands: list[strips.Band] = []
-        self.height: tuple[float, float] = (0.0, strip.least)
-        self.off: tuple[float | None, float | None] = (None, None)  # readings that lie off the chart
+from benchrunner.app.widgets.strip_plot import DASHES, StripPlot, TimeAxis
+from benchrunner.app.widgets.strip_values import StripValues
 
 
 class StripCharts(QWidget):
@@ -81,12 +27,12 @@ class StripCharts(QWidget):
 
     def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self._theme = theme
-        self._run: RunState | None = None
+        self.theme = theme
+        self.shown_run: RunState | None = None
         self._course: Sequence[Bar] = ()
         self._follow = 0.0  # s shown; 0: the whole run
         self._held = False  # the person moved the time axis by hand
-        self._cursor: float | None = None
+        self.reading_line: float | None = None
         self._setting = False
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setAccessibleName("Strip charts")
@@ -97,13 +43,13 @@ class StripCharts(QWidget):
             part.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # the charts as a whole take the focus
         self._view.ci.layout.setSpacing(2)
         self._view.ci.layout.setContentsMargins(0, 2, 0, 0)
-        self._values = _Values(self)
+        self._values = StripValues(self)
         layout = QHBoxLayout(self)
         layout.setContentsMargins(2, 2, 2, 2)
         layout.setSpacing(0)
         layout.addWidget(self._view, 1)
         layout.addWidget(self._values)
-        self.plots: dict[str, _Plot] = {}
+        self.plots: dict[str, StripPlot] = {}
         first: pg.PlotItem | None = None
         for row, strip in enumerate(strips.STRIPS):
             plot = self._view.addPlot(row=row, col=0, axisItems={"bottom": TimeAxis("bottom")})
@@ -112,7 +58,7 @@ class StripCharts(QWidget):
                 plot.getViewBox().sigXRangeChanged.connect(self._range_changed)
             else:
                 plot.setXLink(first)
-            self.plots[strip.id] = _Plot(strip, plot)
+            self.plots[strip.id] = StripPlot(strip, plot)
         assert first is not None
         self._first = first
         self.shown = {strip.id: strip.shown for strip in strips.STRIPS}
@@ -126,7 +72,7 @@ class StripCharts(QWidget):
 
     def set_theme(self, theme: Theme) -> None:
         """Take other colours."""
-        self._theme = theme
+        self.theme = theme
         self._view.setBackground(theme.base)
         for held in self.plots.values():
             for side in ("left", "bottom"):
@@ -145,8 +91,8 @@ class StripCharts(QWidget):
 
     def set_run(self, run: RunState) -> None:
         """Show another run, from its beginning."""
-        self._run = run
-        self._held, self._cursor = False, None
+        self.shown_run = run
+        self._held, self.reading_line = False, None
         for held in self.plots.values():
             held.bands = strips.bands(held.strip, run.prepared)
             held.height = (0.0, held.strip.least)
@@ -156,9 +102,9 @@ class StripCharts(QWidget):
 
     def take_limits(self) -> None:
         """Read the limits anew once the run is prepared."""
-        if self._run is not None:
+        if self.shown_run is not None:
             for held in self.plots.values():
-                held.bands = strips.bands(held.strip, self._run.prepared)
+                held.bands = strips.bands(held.strip, self.shown_run.prepared)
             self._style_limits()
 
     def follow(self, seconds: float) -> None:
@@ -173,7 +119,7 @@ class StripCharts(QWidget):
 
     def refresh(self, course: Sequence[Bar], end: float) -> None:
         """Draw the run as it stands; `end`: where the course is expected to end, s."""
-        run = self._run
+        run = self.shown_run
         if run is None:
             return
         self._course = course
@@ -212,9 +158,9 @@ class StripCharts(QWidget):
 
     def describe(self) -> None:
         """Bring the text for those who do not see the charts up to date."""
-        if self._run is not None:
+        if self.shown_run is not None:
             shown = [held.strip for held in self.plots.values() if self.shown[held.strip.id]]
-            self.setAccessibleDescription(" ".join(strips.summary(strip, self._run) for strip in shown))
+            self.setAccessibleDescription(" ".join(strips.summary(strip, self.shown_run) for strip in shown))
 
     def span(self) -> tuple[float, float]:
         """The time shown, s."""
@@ -246,11 +192,15 @@ class StripCharts(QWidget):
         key = event.key()
         if key in (Qt.Key.Key_Left, Qt.Key.Key_Right):
             way = -1 if key == Qt.Key.Key_Left else 1
-            at = self._cursor if self._cursor is not None else (self._run.at if self._run else high)
+            at = (
+                self.reading_line
+                if self.reading_line is not None
+                else (self.shown_run.at if self.shown_run else high)
+            )
             self._set_cursor(min(max(at + way * width / 100, low), high))
         elif key in (Qt.Key.Key_Plus, Qt.Key.Key_Equal, Qt.Key.Key_Minus):
             factor = 2.0 if key == Qt.Key.Key_Minus else 0.5
-            middle = self._cursor if self._cursor is not None else (low + high) / 2
+            middle = self.reading_line if self.reading_line is not None else (low + high) / 2
             self._held = True
             self.redraw_wanted.emit()
             self._set_range(middle - width * factor / 2, middle + width * factor / 2)
@@ -287,7 +237,7 @@ class StripCharts(QWidget):
         self._set_cursor(time if low <= time <= high else None)
 
     def _set_cursor(self, time: float | None) -> None:
-        self._cursor = time
+        self.reading_line = time
         for held in self.plots.values():
             held.cursor.setVisible(time is not None)
             if time is not None:
@@ -331,7 +281,7 @@ class StripCharts(QWidget):
         for held in self.plots.values():
             for item, band in zip(held.limits, held.bands, strict=False):
                 guard = band.kind == "guard"
-                colour = self._theme.roles["guard" if guard else band.role or "limit"]
+                colour = self.theme.roles["guard" if guard else band.role or "limit"]
                 style = Qt.PenStyle.DashDotLine if guard else Qt.PenStyle.DashLine
                 item.setPen(pg.mkPen(colour, width=1.4, style=style))
                 fill = QColor(colour)
@@ -340,7 +290,7 @@ class StripCharts(QWidget):
             for item in held.limits[len(held.bands) :]:
                 item.hide()
 
-    def _in_sight(self, held: _Plot, start: float, stop: float) -> list[strips.Band]:
+    def _in_sight(self, held: StripPlot, start: float, stop: float) -> list[strips.Band]:
         found = []
         for band in held.bands:
             span = strips.span_of(band, self._course, stop)
@@ -348,16 +298,16 @@ class StripCharts(QWidget):
                 found.append(band)
         return found
 
-    def _place_limits(self, held: _Plot, start: float, stop: float) -> None:
+    def _place_limits(self, held: StripPlot, start: float, stop: float) -> None:
         low, high = held.height
         reach = high - low
         for item, band in zip(held.limits, held.bands, strict=False):
             span = strips.span_of(band, self._course, stop)
             coming = (
                 band.step is not None
-                and self._run is not None
+                and self.shown_run is not None
                 and span is not None
-                and span[0] >= self._run.at
+                and span[0] >= self.shown_run.at
             )
             off = not low <= band.value <= high
             if span is None or span[1] <= start or span[0] >= stop or (coming and off):
@@ -367,73 +317,3 @@ class StripCharts(QWidget):
             item.setFillLevel(beyond)
             item.setData(np.array([span[0], max(span[1], span[0])]), np.array([band.value, band.value]))
             item.show()
-
-
-class _Values(QWidget):
-    """At the right of each strip: its name, and each line's sample and newest value (or the one under the cursor)."""
-
-    def __init__(self, charts: StripCharts) -> None:
-        super().__init__(charts)
-        self._charts = charts
-        self.setFixedWidth(GUTTER)
-
-    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802 - Qt
-        charts = self._charts
-        theme, run, cursor = charts._theme, charts._run, charts._cursor
-        painter = QPainter(self)
-        painter.fillRect(self.rect(), QColor(theme.base))
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        small = QFont(self.font())
-        small.setPointSizeF(max(8.0, small.pointSizeF() - 1))
-        bold = QFont(small)
-        bold.setBold(True)
-        for strip, place in charts.strip_tops():
-            top = place.top() - self.y()
-            held = charts.plots[strip.id]
-            painter.setFont(bold)
-            painter.setPen(QColor(theme.text))
-            row = float(painter.fontMetrics().height())
-            rows = min(row, (place.height() + 2) / (len(strip.lines) + 1))
-            painter.drawText(QRectF(8, top, GUTTER - 10, row), Qt.AlignmentFlag.AlignLeft, strip.title)
-            painter.setFont(small)
-            for number, line in enumerate(strip.lines, 1):
-                y = top + number * rows
-                pen = QPen(QColor(theme.roles[line.role]), 2, DASHES[line.dash])
-                painter.setPen(pen)
-                painter.drawLine(QPointF(8, y + row / 2), QPointF(30, y + row / 2))
-                painter.setPen(QColor(theme.text))
-                value = float("nan")
-                if run is not None:
-                    trace = run.traces.get(line.channel)
-                    if cursor is not None and trace is not None:
-                        value = trace.at(cursor)
-                    elif trace is not None:
-                        value = run.value(line.channel) if run.ended is None else trace.last
-                text = strips.figure(strip, value)
-                if len(strip.lines) > 1:
-                    painter.drawText(QRectF(34, y, 76, row), Qt.AlignmentFlag.AlignLeft, line.label)
-                painter.drawText(QRectF(34, y, GUTTER - 40, row), Qt.AlignmentFlag.AlignRight, text)
-            extra = (
-                [f"▼ down to {strips.figure(strip, held.off[0] / strip.scale)}"]
-                if held.off[0] is not None
-                else []
-            )
-            extra += (
-                [f"▲ up to {strips.figure(strip, held.off[1] / strip.scale)}"]
-                if held.off[1] is not None
-                else []
-            )
-            extra += [text] if (text := strips.guard_text(strip, held.bands)) else []
-            painter.setPen(QColor(theme.muted))
-            y = top + (len(strip.lines) + 1) * rows
-            for text in extra:
-                if y + row > place.bottom() - self.y() + 3:
-                    break
-                painter.drawText(QRectF(8, y, GUTTER - 14, row), Qt.AlignmentFlag.AlignRight, text)
-                y += rows
-        if cursor is not None:
-            painter.setFont(small)
-            painter.setPen(QColor(theme.muted))
-            bottom = QRectF(8, self.height() - 18, GUTTER - 14, 16)
-            painter.drawText(bottom, Qt.AlignmentFlag.AlignRight, f"at {texts.clock(cursor)}")
-        painter.end()

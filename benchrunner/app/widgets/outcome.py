@@ -94,7 +94,11 @@ class OutcomePanel(QFrame):
         journal = str(ended.get("journal") or "")
         signed = "signed" if ended.get("signed") else "not signed"
         self.record.setText(
-            f"Record ({signed}): {record}" if record else f"Journal: {journal}" if journal else ""
+            f"Record ({signed}): {record}"
+            if record
+            else f"Not sealed yet. Seal it with: benchrunner recover {journal}"
+            if journal
+            else ""
         )
         for button in (self.report, self.verify):
             button.setEnabled(bool(record))

@@ -169,17 +169,18 @@ class RunPage(QWidget):
     def _say(self, run: RunState) -> None:
         self.step.setText(texts.step_line(run))
         wait = texts.wait_line(run)
-        self.wait.setText(wait)
+        self.wait.setText(self._elided(wait, self.wait.width()))
         self.wait.setToolTip(wait)
         polling = texts.polling_line(run)
-        width = self.polling.width() - 14
-        self.polling.setText(
-            self.fontMetrics().elidedText(polling, Qt.TextElideMode.ElideRight, max(width, 100))
-        )
+        self.polling.setText(self._elided(polling, self.polling.width() - 14))
         self.polling.setToolTip(polling)
         self.polling.setAccessibleDescription(polling)
         step = run.current
         self.says.setText(_said(step.says, step.cautions) if step is not None else "")
+
+    def _elided(self, text: str, width: int) -> str:
+        """Cut with dots where it is too long; the tip says all of it."""
+        return self.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, max(width, 200))
 
     def _show_notes(self, run: RunState) -> None:
         """Add the new events, each with its time hanging at the left."""
