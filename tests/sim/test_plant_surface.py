@@ -216,37 +216,6 @@ def test_simulate_gives_a_table():
         simulate("tarn6-corrie5", step=0.0)
 
 
-def test_eight_hours_take_seconds(card):
-    """0.5 h of plant time in a sixteenth of 5 s of processor time, with room for a busy machine."""
-    import time
-
-    plant = Plant(
-        card(), start={"soc": 0.3, "grid.closed": 0, "pv_source.irradiance": 700.0, "pv_inverter.on": 1}
-    )
-    plant.advance(1.0)
-    began = time.process_time()
-    plant.advance(1801.0)
-    assert time.process_time() - began < 2 * 5.0 / 16
-
-
-def test_everything_on_stays_three_thousand_times_real_time(card):
-    """Three phases, two kinds of PV inverter, every kind of load, in the island; processor time, room for a busy machine."""
-    import time
-
-    plant = Plant(
-        card("fell15-ridge8-corrie2"),
-        start={
-            "soc": 0.5, "grid.closed": 0, "pv_source.irradiance": 700.0, "pv_inverter.on": 1, "load.power": 1500.0,
-            "load.constant_power": 500.0, "load.rectifier_power": 500.0, "load.phase_cut_power": 800.0,
-            "load.motor_power": 700.0, "load.reactive_power": 300.0,
-        },
-    )  # fmt: skip
-    plant.advance(1.0)
-    began = time.process_time()
-    plant.advance(901.0)
-    assert time.process_time() - began < 900.0 / 3000.0
-
-
 def test_the_room_loads_nothing_heavy_by_itself():
     code = (
         "import sys, benchrunner.sim;"

@@ -1,6 +1,5 @@
 """Where the time-domain model meets the envelope: level, frequency and phase go through; spans and channels."""
 
-import time
 from itertools import pairwise
 
 import numpy as np
@@ -199,16 +198,6 @@ def test_unmodelled_events_take_the_sub_cycle_measures_away():
     object.__setattr__(one, "unmodelled", ("arc",))
     lost = waveform(one, ("bus.voltage",), 0.5, RATE, 100)[1]
     assert {"thd", "peak", "gap", "half_cycle_maximum"} <= set(lost)
-
-
-def test_five_seconds_of_three_channels_come_quickly():
-    one = envelope({**ISLAND, "load_power": 3000.0, "pv_power": 4500.0},
-                   Course().at(1.0, load_power=0.0).at(3.0, load_power=1000.0), 6.0)  # fmt: skip
-    names = ("bus.voltage", "battery.voltage", "battery.current")
-    waveform(one, names, 0.9, RATE, 4000)  # compiles
-    begun = time.perf_counter()
-    waveform(one, names, 0.5, RATE, 100_000)
-    assert time.perf_counter() - begun < 0.3
 
 
 @pytest.mark.parametrize(("channels", "rate", "count"), [
