@@ -256,7 +256,7 @@ def show(value: float, unit: str, digits: int = 4, percent: bool = False) -> str
     if not isinstance(value, (int, float)) or math.isnan(value):
         return "no value"
     if math.isinf(value):
-        return f"{'-' if value < 0 else ''}infinite" + ("" if unit == "1" else f" {unit}")
+        return f"{'-' if value < 0 else ''}infinite" + ("" if unit == "1" else f" {sign(unit)}")
     if unit == "1":
         return f"{_digits(value * 100, digits)} %" if percent else _digits(value, digits)
     if unit == "rad":
@@ -266,7 +266,7 @@ def show(value: float, unit: str, digits: int = 4, percent: bool = False) -> str
     elif unit == "C" and abs(value) >= 360.0:
         value, unit = value / 3600.0, "Ah"
     if unit in ("W/m^2", "m^2", "1/s") or value == 0:
-        return f"{_digits(value, digits)} {unit}"
+        return f"{_digits(value, digits)} {sign(unit)}"
     exponent = int(
         f"{value:.{digits - 1}e}".partition("e")[2]
     )  # after rounding, so that 999.96 W is 1.000 kW
@@ -275,6 +275,11 @@ def show(value: float, unit: str, digits: int = 4, percent: bool = False) -> str
         step = 0  # 0.5 Hz stays 0.5 Hz; smaller ones are said in mHz
     step = min(max(step, _LEAST.get(unit, -9), -9), _MOST.get(unit, 9), 9)
     return f"{_digits(value / 10.0**step, digits)} {_SHOWN_PREFIXES[step]}{unit}"
+
+
+def sign(unit: str) -> str:
+    """The unit as people write it: W/m² for W/m^2. Both are read."""
+    return unit.replace("^2", "²")
 
 
 def _digits(value: float, digits: int) -> str:

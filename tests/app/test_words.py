@@ -103,7 +103,7 @@ def test_failed_checks_are_named() -> None:
 
 
 def test_a_range_says_its_unit_once() -> None:
-    assert texts.span("300 W/m^2", "1200 W/m^2") == "300 … 1200 W/m^2"
+    assert texts.span("300 W/m²", "1200 W/m²") == "300 … 1200 W/m²"
     assert texts.span("500 W", "6 kW") == "500 W … 6 kW"
     assert texts.span("1", "20") == "1 … 20"
 

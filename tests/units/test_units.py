@@ -139,7 +139,7 @@ def test_what_is_shown_reads_back(value: float, unit: str) -> None:
         "-12.30 ms"),
         (4000.0, "s", "4000 s"), (3.6e6, "J", "1.000 kWh"), (720000.0, "C", "200.0 Ah"), (0.95, "1",
         "0.9500"),
-        (math.nan, "V", "no value"), (math.inf, "V", "infinite V"), (900.0, "W/m^2", "900.0 W/m^2"),
+        (math.nan, "V", "no value"), (math.inf, "V", "infinite V"), (900.0, "W/m^2", "900.0 W/m²"),
     ],
 )  # fmt: skip
 def test_shows_for_people(value: float, unit: str, text: str) -> None:
