@@ -169,6 +169,7 @@ def measured(count: int, url: str) -> float:
         begin = time.perf_counter()
         with archive._index.writing() as connection:
             archive._index.put(connection, entries(count))
+        archive._index.settle()
         filled = time.perf_counter() - begin
         size = Path(folder, "index.sqlite")
         mib = size.stat().st_size / (1 << 20) if size.exists() else 0.0

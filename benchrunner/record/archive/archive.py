@@ -124,6 +124,7 @@ class Archive:
                     self._index.drop(connection, identity)
                     self._index.put(connection, [(entry_of(path, digest), inner)])
             result.records = len(best)
+        self._index.settle()
         return result
 
     def _verified_files(

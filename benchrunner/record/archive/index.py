@@ -190,6 +190,18 @@ class Index:
                 connection.execute(insert(table), children[table.name])
         return [identity for identity, _ in made]
 
+    def settle(self) -> None:
+        """After many changes: a PostgreSQL learns what is there, so that searches read its indexes alone.
+
+        It would by itself, but only some time later. Where the tables are another's, it leaves them as they are.
+        """
+        if self.sqlite:
+            return
+        with self._said(), self._engine.connect() as connection:
+            connection = connection.execution_options(isolation_level="AUTOCOMMIT")
+            for table in tables.metadata.sorted_tables:
+                connection.execute(sqlalchemy.text(f"vacuum (analyze) {table.name}"))
+
     def drop(self, connection: Connection, identity: str) -> None:
         """Take a record's rows out."""
         number = connection.execute(
