@@ -183,7 +183,10 @@ class Plant:
             or (name[-3:] == "_l3" and phases < 3)
             or (name == "load.power_l1_l2" and phases != 2)
             or (name.startswith("dc_source.") and PV_MOST not in self._arrays)
-            or any(name.startswith((f"pv_source_{k}.", f"pv_inverter_{k}.")) for k in range(sources + 1, PV_MOST + 1))
+            or any(
+                name.startswith((f"pv_source_{k}.", f"pv_inverter_{k}."))
+                for k in range(sources + 1, PV_MOST + 1)
+            )
         )
         if missing and value != 0.0:
             raise Refused(

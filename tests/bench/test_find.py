@@ -41,7 +41,12 @@ def found() -> Iterator[list[Answer]]:
     base = free_base()
     pairing = read_pairing(data.find("tarn6-corrie5", "resources", "pairings"))
     with Server(read_bench(LOOPBACK), pairing, port_base=base, speed=1.0):
-        where = Where((f"127.0.0.1:{base}-{base + 20}",), (f"127.0.0.1:{base + 12}-{base + 14}",), visa=False)
+        where = Where(
+            (f"127.0.0.1:{base}-{base + 20}",),
+            (f"127.0.0.1:{base + 12}-{base + 14}",),
+            visa=False,
+            patience=4.0,
+        )
         yield look(where)
 
 

@@ -18,6 +18,12 @@ from benchrunner.record.opened import Record
 from benchrunner.record.verify import verify
 
 
+@pytest.fixture(autouse=True)
+def wide(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines as they are before they are wrapped."""
+    monkeypatch.setenv("COLUMNS", "1000")
+
+
 def _parquet(path: Path) -> None:
     pa.parquet.write_table(pa.table({"a": [1.0]}), path)
 

@@ -192,19 +192,18 @@ def _walk(connection: Connection, query: Query, where: Sequence[ColumnElement[bo
     Where one condition alone leaves few records, the others are asked of these only; nothing where one leaves none.
     """
     records, channel = tables.records.c, tables.channels.c
-    alone = [_holds(condition) for condition in query.channels]
-    sizes = [_size(connection, select(channel.record).where(*holds)) for holds in alone]
+    asked = _by_channel(query.channels)
+    sizes = [_size(connection, select(channel.record).where(*_holds(one))) for one in asked]
     narrow = _size(connection, select(records.number).where(*where)) if where and sizes else COUNTED
     if 0 in (narrow, *sizes):
         return None
     if not sizes or (where and narrow < min(sizes)):
         first = select(records.number, records.started).where(*where)
-        first = first.where(*(_also(c, records.number, records.started) for c in query.channels))
+        first = first.where(*(_also(one, records.number, records.started) for one in asked))
         return first.order_by(records.started.desc(), records.number.desc())
-    best = sizes.index(min(sizes))
-    rest = [c for k, c in enumerate(query.channels) if k != best]
-    walk = select(channel.record.label("number"), channel.started).where(*alone[best])
-    walk = walk.where(*(_also(c, channel.record, channel.started) for c in rest))
+    best = asked.pop(sizes.index(min(sizes)))
+    walk = select(channel.record.label("number"), channel.started).where(*_holds(best))
+    walk = walk.where(*(_also(one, channel.record, channel.started) for one in asked))
     if where:
         walk = walk.where(
             select(records.number)
@@ -215,28 +214,39 @@ def _walk(connection: Connection, query: Query, where: Sequence[ColumnElement[bo
     return walk.order_by(channel.started.desc(), channel.record.desc())
 
 
+def _by_channel(conditions: Sequence[Condition]) -> list[list[Condition]]:
+    """Conditions on one channel together: a record has one row of it, so they are one question."""
+    found: dict[str, list[Condition]] = {}
+    for condition in conditions:
+        found.setdefault(condition.channel, []).append(condition)
+    return list(found.values())
+
+
 def _size(connection: Connection, rows: Select[Any]) -> int:
     """How many rows, as far as it is worth knowing."""
     few = rows.limit(COUNTED).subquery()
     return int(connection.execute(select(func.count()).select_from(few)).scalar() or 0)
 
 
-def _holds(condition: Condition, channel: Any = None) -> list[ColumnElement[bool]]:
+def _holds(conditions: Sequence[Condition], channel: Any = None) -> list[ColumnElement[bool]]:
+    """What must be true of a channel's row; the conditions are all on that channel."""
     channel = tables.channels.c if channel is None else channel
-    compared = COMPARISONS[condition.comparison](channel[condition.statistic], condition.value)
-    return [channel.channel == condition.channel, compared] + (
-        [channel.unit == condition.unit] if condition.unit else []
-    )
+    found: list[ColumnElement[bool]] = [channel.channel == conditions[0].channel]
+    for condition in conditions:
+        found.append(COMPARISONS[condition.comparison](channel[condition.statistic], condition.value))
+        if condition.unit:
+            found.append(channel.unit == condition.unit)
+    return found
 
 
 def _also(
-    condition: Condition, number: ColumnElement[int], started: ColumnElement[int]
+    conditions: Sequence[Condition], number: ColumnElement[int], started: ColumnElement[int]
 ) -> ColumnElement[bool]:
     """That a record found elsewhere has this on another channel: one look into the channels' own order."""
     other = tables.channels.alias()
     return (
         select(other.c.record)
-        .where(other.c.started == started, other.c.record == number, *_holds(condition, other.c))
+        .where(other.c.started == started, other.c.record == number, *_holds(conditions, other.c))
         .correlate(tables.records, tables.channels)
         .exists()
     )

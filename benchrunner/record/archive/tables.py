@@ -122,6 +122,11 @@ channels = Table(
     Column("maximum", Float),
     Column("mean", Float),
     Index("channels_record", "record"),
+    # SQLite walks the primary key fast enough, and would only grow by these
+    *(
+        Index(f"channels_{statistic}", "channel", statistic).ddl_if(dialect="postgresql")
+        for statistic in ("minimum", "maximum", "mean")
+    ),
     sqlite_with_rowid=False,
 )
 CHILDREN = (equipment, checks, channels)
