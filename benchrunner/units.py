@@ -8,6 +8,7 @@ untrusted: it is bounded in length, never evaluated, and only finite numbers com
 import difflib
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -275,6 +276,29 @@ def show(value: float, unit: str, digits: int = 4, percent: bool = False) -> str
         step = 0  # 0.5 Hz stays 0.5 Hz; smaller ones are said in mHz
     step = min(max(step, _LEAST.get(unit, -9), -9), _MOST.get(unit, 9), 9)
     return f"{_digits(value / 10.0**step, digits)} {_SHOWN_PREFIXES[step]}{unit}"
+
+
+def scale(largest: float, unit: str) -> tuple[str, float]:
+    """The unit in which `show` says `largest`, and the factor from SI to it: `scale(2400.0, "W")` -> ("kW", 0.001)."""
+    if unit == "1":
+        return "", 1.0
+    if not (math.isfinite(largest) and largest):
+        return sign(unit), 1.0
+    if unit == "rad":
+        return "deg", 180.0 / math.pi
+    figure, _, word = show(largest, unit, 12).partition(" ")
+    hours = 3600.0 if word.endswith("h") and unit in ("J", "C") else 1.0
+    return word, 10.0 ** round(math.log10(float(figure) / largest * hours)) / hours
+
+
+def alike(numbers: Iterable[float], unit: str, digits: int = 4) -> list[str]:
+    """Numbers of one sentence, all in the unit that suits the largest of them: no Wh beside kJ and J."""
+    numbers = list(numbers)
+    word, factor = scale(max((abs(n) for n in numbers if math.isfinite(n)), default=0.0), unit)
+    return [
+        f"{_digits(n * factor, digits)} {word}".rstrip() if math.isfinite(n) else show(n, unit)
+        for n in numbers
+    ]
 
 
 def sign(unit: str) -> str:

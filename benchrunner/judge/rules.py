@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from benchrunner.errors import Problem
 from benchrunner.judge.verdicts import Verdict, worst
-from benchrunner.units import show
+from benchrunner.units import alike
 
 RULES = ("simple", "guarded")
 
@@ -132,11 +132,14 @@ def _reason(
     guard: float,
     unit: str,
 ) -> str:
-    def text(number: float) -> str:
-        return show(number, unit) if unit else f"{number:.6g}"
-
     bound = high if nearest.name == "high" else low
     assert bound is not None
+    told = [value, bound, low or 0.0, high or 0.0, guard]
+    texts = dict(zip(told, alike(told, unit), strict=True)) if unit else {n: f"{n:.6g}" for n in told}
+
+    def text(number: float) -> str:
+        return texts[number]
+
     if low is not None and high is not None and verdict is Verdict.PASS:
         said = f"{text(value)} lies between {text(low)} and {text(high)}"
     elif nearest.margin >= 0:

@@ -133,17 +133,10 @@ def _common(unit: str, of: str, numbers: list[float]) -> tuple[str, float, float
         return ("%", 100.0, 0.0) if of.endswith(".soc") else ("", 1.0, 0.0)
     if unit == "K" and of:
         return "\u00b0C", 1.0, -273.15
-    if largest == 0:
-        return unit, 1.0, 0.0
     try:
-        figure, _, word = units.show(largest, unit, 12).partition(" ")
-        ratio = float(figure) / largest
+        return *units.scale(largest, unit), 0.0
     except ValueError:
         return unit, 1.0, 0.0
-    if unit == "rad":
-        return word, 180.0 / math.pi, 0.0
-    hours = 3600.0 if word.endswith("h") and unit in ("J", "C") else 1.0
-    return word, 10.0 ** round(math.log10(ratio * hours)) / hours, 0.0
 
 
 def _places(uncertainties: list[float], others: list[float]) -> int:

@@ -107,4 +107,4 @@ def test_the_guides_files_are_read(tmp_path: Path) -> None:
     wanted = reading.fit(reading.load(tmp_path / "limits.toml"), LimitsFile)
     assert set(wanted.checks) == {"drop/battery-peak", "island/voltage"}
     commands = set(re.findall(r"^    benchrunner (\w+)", text, re.MULTILINE))
-    assert commands == {"keys", "countersign", "verify", "timestamp"}
+    assert commands == {"keys", "run", "countersign", "verify", "timestamp"}

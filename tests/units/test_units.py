@@ -171,3 +171,20 @@ def test_common_forms_load_nothing_heavy() -> None:
         "sys.exit('pint' in sys.modules or 'numpy' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_numbers_of_one_sentence_stand_in_one_unit() -> None:
+    assert units.alike([40_497.8, 403_200.0, 252.2], "J") == ["11.25 Wh", "112.0 Wh", "0.07006 Wh"]
+    assert units.alike([0.0, 58.4], "V") == ["0.000 V", "58.40 V"]
+    assert units.alike([0.0012, 0.45], "s") == ["1.200 ms", "450.0 ms"]
+    assert units.alike([math.inf, 2400.0, math.nan], "W") == ["infinite W", "2.400 kW", "no value"]
+    assert units.alike([0.0], "1") == ["0.000"] and units.alike([], "V") == []
+
+
+@given(
+    st.lists(st.floats(1e-3, 1e7), min_size=1, max_size=4),
+    st.sampled_from(["V", "W", "s", "J", "C", "Hz", "W/m^2", "K"]),
+)
+def test_each_of_them_is_read_back_as_it_was(numbers: list[float], unit: str) -> None:
+    for number, text in zip(numbers, units.alike(numbers, unit, 12), strict=True):
+        assert units.parse(text).value == pytest.approx(number, rel=1e-9)
