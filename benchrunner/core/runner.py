@@ -417,11 +417,22 @@ class Runner:
             group = step.step.group
             if group and self._groups[group] == step.index:
                 self._judge_groups(group)
+            self._end_on_fail(step)
         elif step.phase is Phase.STOPPED:
             if step.fault:
                 self._end_early(Cause.FAULT, "fault", f"{step.step.id}: {step.why}")
             else:
                 self._end_early(Cause.STEP, "step", f"{step.step.id}: {step.why}")
+
+    def _end_on_fail(self, step: StepRun) -> None:
+        """End the run where a check of `step` failed with which it is to end: what follows would mean nothing."""
+        ends = {check.id for check in step.step.checks if check.ends}
+        failed = [one["id"] for one in step.checks if one["id"] in ends and one["verdict"] == "fail"]
+        if failed:
+            why = f"{step.step.id}: {', '.join(failed)} failed, and the procedure ends with that"
+            self._note(f"the run ends here: {why}", "error")
+            self._not_judged(f"the run ended before: {why}")
+            self._end_of_procedure(why)
 
     def _judge_groups(self, group: str) -> None:
         steps = {step.id: step for step in self.plan.order.steps if step.group == group}
@@ -449,10 +460,10 @@ class Runner:
         self._event("guard", data)
         self._end_early(Cause.GUARD, trip.kind, trip.text)
 
-    def _end_of_procedure(self) -> None:
+    def _end_of_procedure(self, reason: str = "the procedure came to its end") -> None:
         self.finished = True
         self.ended_by = "procedure"
-        self.reason = "the procedure came to its end"
+        self.reason = reason
         if self.touched:
             self._change(Cause.PROCEDURE)
             self._begin_safe()

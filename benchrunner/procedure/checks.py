@@ -50,6 +50,7 @@ def check(
         arguments=_arguments(roles, amounts, given, spec, channel_unit, path, step),
         basis=given.basis,
         limit_text=text,
+        ends=given.on_fail == "end",
     )
 
 

@@ -287,6 +287,10 @@ class Check(Bound):
         "step", description="the whole step, the time in which it counted as settled, or from then on"
     )
     last: AmountField | None = Field(None, description="only the last so long of it")
+    on_fail: Literal["go-on", "end"] = Field(
+        "go-on",
+        description="end: where this check fails, the run ends after its step, made safe, and counts as finished",
+    )
 
 
 class Overall(Bound):

@@ -115,6 +115,7 @@ class PlannedCheck:
     arguments: dict[str, float | str] = field(default_factory=dict)  # SI numbers and channel names
     basis: str = "common practice"
     limit_text: str = ""  # as the procedure wrote it, for people
+    ends: bool = False  # where it fails, the run ends after its step: made safe, finished, verdict fail
 
 
 @dataclass(frozen=True, slots=True)

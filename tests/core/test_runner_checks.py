@@ -370,3 +370,19 @@ def test_a_sum_over_a_step_that_may_have_ended_late_is_the_less_certain() -> Non
     assert 30.0 < off <= one["uncertainty"] < 200.0
     assert "late" in one["reason"] and "late" not in there["reason"]
     assert there["uncertainty"] < 2.0
+
+
+@pytest.mark.parametrize(
+    ("high", "verdict", "later", "exit_code"), [(52.0, "fail", "not judged", 1), (54.0, "pass", "pass", 0)]
+)
+def test_a_check_may_end_the_run_where_it_fails(
+    high: float, verdict: str, later: str, exit_code: int
+) -> None:
+    first = replace(check("early", "mean", "battery.voltage", high=high), ends=True)
+    second = replace(wait(check("late", "mean", "battery.voltage", high=60.0)), id="y")
+    the_plan = plan(wait(first), second)
+    bench = run(the_plan, world=flat(53.0))
+    assert (by_id(bench)["early"]["verdict"], by_id(bench)["late"]["verdict"]) == (verdict, later)
+    assert bench.runner.finished and bench.runner.safe_confirmed
+    assert (bench.runner.ended_by, bench.runner.exit_code) == ("procedure", exit_code)
+    assert ("early failed" in bench.runner.reason) is (verdict == "fail")
