@@ -317,7 +317,8 @@ def _engine(url: URL, read_only: bool) -> Engine:
     if read_only and url.get_backend_name() == "sqlite":
         return _read_only(Path(str(url.database)))
     if url.get_backend_name() != "sqlite":
-        return sqlalchemy.create_engine(url, pool_size=2, connect_args={"connect_timeout": 10})
+        # no statements prepared once for all: how many rows fit differs from question to question, and so does the way
+        return sqlalchemy.create_engine(url, pool_size=2, connect_args={"connect_timeout": 10, "prepare_threshold": None})
     engine = sqlalchemy.create_engine(url, connect_args={"timeout": BUSY})
 
     @event.listens_for(engine, "connect")
