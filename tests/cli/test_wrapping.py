@@ -23,11 +23,11 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
     return str(first.path), str(second.path)
 
 
-@pytest.mark.parametrize("across", [80, 132])
+@pytest.mark.parametrize("across", [80, 110, 132])
 def test_verify_compare_and_the_checks_fit(
     records: tuple[str, str], across: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    if across == 80:
+    if across == 110:  # no terminal
         monkeypatch.delenv("COLUMNS", raising=False)
     else:
         monkeypatch.setenv("COLUMNS", str(across))
