@@ -114,7 +114,7 @@ def order(
             return None
         if given.over is not None:
             amounts.findings.add(path, f"ramps the switch {given.set!r}", "remove 'over'")
-        text = f"{given.set} {'on' if given.to else 'off'}"
+        text = _switched(given.set, bool(given.to))
         return running.PlannedOrder(given.set, float(given.to), setting.unit, text, given.together)
     if isinstance(given.to, bool):
         amounts.findings.add(
@@ -212,3 +212,14 @@ def longest(condition: running.Condition | None) -> float:
         times = [longest(part) for part in condition.parts]
         return min(times) if condition.kind == "any" else max(times)
     return 0.0 if math.isnan(condition.hold) else condition.hold
+
+
+def _switched(setting: str, on: bool) -> str:
+    """An order to a switch as people say it: `relays.pv_contactor closed`, `load on`."""
+    owner, _, name = setting.rpartition(".")
+    if name in ("on", "closed"):
+        closed = name == "closed"
+        return f"{owner} {('closed' if on else 'open') if closed else ('on' if on else 'off')}"
+    if name.endswith("contactor"):
+        return f"{setting} {'closed' if on else 'open'}"
+    return f"{setting} {'on' if on else 'off'}"

@@ -5,9 +5,11 @@ report is made. Every string is text (never markup), every picture our own SVG.
 """
 
 import hashlib
+import re
 import tomllib
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 from benchrunner.record.imported import imported
@@ -49,6 +51,7 @@ def content(
     checks = record.checks
     number = record_number(record)
     when = (issued or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    units = {str(channel["name"]): str(channel["unit"]) for channel in header["channels"]}
     where = {picture.step.id: position for position, picture in enumerate(steps, 1)}
     rows = [check_row(check, where.get(str(check.get("step")))) for check in checks]
     made: Row = {
@@ -78,7 +81,7 @@ def content(
         "cautions": [plain(c) for c in header["cautions"]],
         "instruments": [instrument(i, str(header["started"])[:10]) for i in header["instruments"]],
         "guards": [guard(g) for g in record.plan.guards],
-        "safe": [safe_step(s) for s in header["safe"]["steps"]],
+        "safe": [safe_step(s, units) for s in header["safe"]["steps"]],
         "deviations": deviations(header),
         "changed": changed(header),
         "program": program(header),
@@ -311,15 +314,27 @@ def guard(item: Any) -> Row:
     }
 
 
-def safe_step(item: Mapping[str, Any]) -> Row:
-    """One order of making safe."""
+def safe_step(item: Mapping[str, Any], units: Mapping[str, str]) -> Row:
+    """One order of making safe, with what the meter said in its unit."""
     at = item.get("at")
     return {
         "says": cell(item.get("says") or item.get("id")),
         "phase": word(item.get("phase", "")),
-        "text": cell(item.get("text", "")),
+        "text": cell(_READS.sub(partial(_with_unit, units), str(item.get("text", "")))),
         "at": f"{at:.1f} s" if words.is_number(at) else "",
     }
+
+
+_READS = re.compile(r"(?P<channel>[a-z0-9_.]+) reads (?P<value>-?[0-9][0-9.e+-]*)$")
+
+
+def _with_unit(units: Mapping[str, str], found: "re.Match[str]") -> str:
+    unit = units.get(found["channel"], "")
+    try:
+        said = words.bound(float(found["value"]), unit, found["channel"]) if unit else found["value"]
+    except ValueError:
+        said = found["value"]
+    return f"{found['channel']} reads {said}"
 
 
 def changed(header: Mapping[str, Any]) -> int:

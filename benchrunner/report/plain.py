@@ -1,5 +1,6 @@
 """Text from a record made harmless and legible: what does not print or turns the writing direction is shown by its number."""
 
+import re
 import unicodedata
 
 LONGEST = 4000
@@ -34,11 +35,15 @@ def word(text: object) -> str:
 
 
 def breakable(text: str) -> str:
-    """The same with an invisible place to break in words that no column could hold."""
-    return " ".join(
-        BREAK.join(part[k : k + 10] for k in range(0, len(part), 10)) if len(part) > UNBROKEN else part
-        for part in text.split(" ")
-    )
+    """The same with invisible places to break in words that no column could hold: behind `.`, `_`, `/` where there are any."""
+    return " ".join(_in_pieces(part) if len(part) > UNBROKEN else part for part in text.split(" "))
+
+
+def _in_pieces(long: str) -> str:
+    pieces: list[str] = []
+    for piece in re.split(r"(?<=[._/])", long):
+        pieces += [piece[k : k + 10] for k in range(0, len(piece), 10)] if len(piece) > UNBROKEN else [piece]
+    return BREAK.join(piece for piece in pieces if piece)
 
 
 def _shown(character: str) -> str:

@@ -318,7 +318,9 @@ def _engine(url: URL, read_only: bool) -> Engine:
         return _read_only(Path(str(url.database)))
     if url.get_backend_name() != "sqlite":
         # no statements prepared once for all: how many rows fit differs from question to question, and so does the way
-        return sqlalchemy.create_engine(url, pool_size=2, connect_args={"connect_timeout": 10, "prepare_threshold": None})
+        return sqlalchemy.create_engine(
+            url, pool_size=2, connect_args={"connect_timeout": 10, "prepare_threshold": None}
+        )
     engine = sqlalchemy.create_engine(url, connect_args={"timeout": BUSY})
 
     @event.listens_for(engine, "connect")
