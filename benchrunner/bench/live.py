@@ -313,7 +313,7 @@ class Owner:
         self.inbox.put(
             lambda at: Captured(
                 at, order.order, True, wave.channels, origin + wave.start, wave.rate, origin + wave.trigger,
-                wave.samples, wave.not_carried,
+                wave.samples, wave.not_carried, prescribed=wave.prescribed,
             )
         )  # fmt: skip
 

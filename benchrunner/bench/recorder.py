@@ -35,6 +35,7 @@ class Wave:
     trigger: float
     samples: npt.NDArray[np.float64]
     not_carried: tuple[str, ...]
+    prescribed: tuple[str, ...] = ()  # for each channel, what of it a simulation did not compute
 
 
 def arm(instrument: "Instrument", order: ArmOrder) -> None:
@@ -126,11 +127,17 @@ def fetch(instrument: "Instrument", channels: Sequence[str]) -> Wave:
         timing = here
     if timing is None:
         raise _error(instrument, "no channel was asked for", "name the channels of the capture")
-    lacks: tuple[str, ...] = ()
-    if card.lacks is not None:
-        text = _ask(instrument, card.lacks).strip('"')
-        lacks = tuple(part.strip().strip('"') for part in text.split(",") if part.strip().strip('"'))
-    return Wave(tuple(channels), timing[0], timing[1], timing[2], np.vstack(rows), lacks)
+    lacks = _listed(_ask(instrument, card.lacks)) if card.lacks is not None else ()
+    prescribed: tuple[str, ...] = ()
+    if card.prescribed is not None:
+        queries = [card.prescribed.replace("{input}", str(plugs[channel][0])) for channel in channels]
+        prescribed = tuple(", ".join(_listed(_ask(instrument, query))) for query in queries)
+    return Wave(tuple(channels), timing[0], timing[1], timing[2], np.vstack(rows), lacks, prescribed)
+
+
+def _listed(text: str) -> tuple[str, ...]:
+    """The parts of a quoted comma list."""
+    return tuple(part for part in (part.strip().strip('"') for part in text.strip('"').split(",")) if part)
 
 
 def inputs(instrument: "Instrument") -> dict[str, tuple[int, float]]:

@@ -455,6 +455,7 @@ class VirtualHost:
                 origin + wave.trigger,
                 wave.samples,
                 wave.not_carried,
+                prescribed=wave.prescribed,
             )
         )
 

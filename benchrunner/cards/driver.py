@@ -195,7 +195,8 @@ class CapturePart(Part):
     The preamble is a comma list of `preamble_fields`; sample value = scale * integer + offset, at the recorder's
     input. `times`: what start and trigger in it count from: `since armed` (the start command) or `since trigger`.
     `given_up`: the state of a recorder that will not come to `done` any more, where it has one.
-    `lacks` (simulated recorders): a quoted comma list of measures that the waveform cannot carry.
+    `lacks` (simulated recorders): a quoted comma list of measures that the waveform cannot carry. `prescribed` (the
+    same): of one input, a quoted comma list of what in its wave was not computed, such as noise.
     """
 
     inputs: int = Field(ge=1, le=64)
@@ -222,6 +223,7 @@ class CapturePart(Part):
     ]
     times: Literal["since armed", "since trigger"] = "since armed"
     lacks: Plain | None = None
+    prescribed: WithInput | None = None
     poll: PositiveSeconds = 0.05
 
 

@@ -50,7 +50,7 @@ class OrderDone:
 class Captured:
     """A waveform record: `samples[k]` belongs to `channels[k]`; sample i at `start + i / rate`; trigger at `trigger`.
 
-    `carries` names what a model could carry (empty on real instruments: everything); `ok` False: the capture failed.
+    `ok` False: the capture failed. `not_carried` and `prescribed` are empty on real instruments.
     """
 
     arrived: float
@@ -63,6 +63,9 @@ class Captured:
     samples: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0)))
     not_carried: tuple[str, ...] = ()  # measures that the simulated waveform cannot carry
     text: str = ""
+    prescribed: tuple[
+        str, ...
+    ] = ()  # for each channel, what of it a simulation did not compute: noise, harmonics
 
 
 @dataclass(frozen=True, slots=True)

@@ -95,7 +95,7 @@ class StepRun:
             return
         if item.ok:
             self._capture = item
-            text = f"{len(item.channels)} channels, {item.rate:g} samples/s"
+            text = f"{len(item.channels)} channels, {item.rate:g} samples/s" + _not_computed(item)
             self._event(now, "capture", {"step": self.step.id, "phase": "in", "text": text})
         else:
             self._no_capture = item.text or "the capture failed"
@@ -427,3 +427,9 @@ def misfit(question: Question, answer: str) -> str:
     except ValueError as error:
         return str(error)
     return ""
+
+
+def _not_computed(item: Captured) -> str:
+    """What of a simulated wave was prescribed, as an addition to a sentence."""
+    parts = sorted({part for each in item.prescribed for part in each.split(", ") if part})
+    return f"; prescribed, not computed: {', '.join(parts)}" if parts else ""

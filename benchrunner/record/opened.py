@@ -57,6 +57,11 @@ class Waveform:
         """Bench time of the trigger, s."""
         return self.captured.trigger
 
+    @property
+    def prescribed(self) -> tuple[str, ...]:
+        """For each channel what of a simulated wave was not computed (`noise, harmonics`); empty on real instruments."""
+        return self.captured.prescribed or ("",) * len(self.captured.channels)
+
     @cached_property
     def samples(self) -> Any:
         """Array [channel, sample] in SI."""

@@ -229,12 +229,24 @@ class Pictures:
         if times[0] < wave.trigger < times[-1] and times[-1] - times[0] > 2 * (BEFORE + AFTER):
             start, end = max(times[0], wave.trigger - BEFORE), min(times[-1], wave.trigger + AFTER)
             plots.append(("The same, round the trigger", stack(near, start, end, says, marks, wave.trigger)))
+        simulated = []
         if wave.captured.not_carried:
-            lacks = ", ".join(wave.captured.not_carried)
-            plots[0] = (
-                f"{plots[0][0]} (the model of the simulated bench does not carry: {lacks})",
-                plots[0][1],
+            simulated.append(
+                f"the model of the simulated bench does not carry: {', '.join(wave.captured.not_carried)}"
             )
+        parts: dict[str, list[str]] = {
+            part: [] for each in wave.prescribed for part in each.split(", ") if part
+        }
+        for name, each in zip(wave.channels, wave.prescribed, strict=False):
+            for part in filter(None, each.split(", ")):
+                parts[part].append(name)
+        if parts:
+            said = [
+                p if len(on) == len(wave.channels) else f"{p} of {', '.join(on)}" for p, on in parts.items()
+            ]
+            simulated.append(f"prescribed, not computed: {', '.join(said)}")
+        if simulated:
+            plots[0] = (f"{plots[0][0]} ({'; '.join(simulated)})", plots[0][1])
         return plots
 
     def _wave_limits(self, name: str, unit: str, picture: StepPicture, row: Floats) -> tuple[Limit, ...]:

@@ -138,7 +138,18 @@ def inputs(count: int = 60) -> list[Input]:
             items.append(Tick(t + 0.02))
     items[3:3] = [OrderDone(0.16, 1, True, -0.0, "read back 0"), Answer(0.17, "yes", "A. Tester")]
     items += [
-        Captured(7.0, 2, True, ("bus.voltage", "battery.voltage"), 6.1, 2000.0, 6.3, wave(), ("phase_jump",)),
+        Captured(
+            7.0,
+            2,
+            True,
+            ("bus.voltage", "battery.voltage"),
+            6.1,
+            2000.0,
+            6.3,
+            wave(),
+            ("phase_jump",),
+            prescribed=("noise", "noise, harmonics"),
+        ),
         Captured(7.1, 3, False, text="no trigger within 5 s"),
         Fault(7.2, -1, "a missed poll"),
         Operator(7.3, "pause", "lunch", "A. Tester"),

@@ -158,6 +158,7 @@ def test_waveforms_come_back_bit_for_bit(sealed: Path, tmp_path: Path) -> None:
         assert (group.attrs["rate"], group.attrs["trigger"], group.attrs["step"]) == (2000.0, 6.3, "drop")
         for row, name in zip(wave.samples, wave.channels, strict=True):
             assert bits(group[name][:]) == bits(row)
+        assert [group[name].attrs["prescribed"] for name in wave.channels] == ["noise", "noise, harmonics"]
 
 
 def test_only_what_is_asked_for(record: Record, tmp_path: Path) -> None:

@@ -136,7 +136,7 @@ def test_the_checks_are_those_of_the_record(page: Reader) -> None:
 def test_each_step_has_its_pictures(html: str) -> None:
     assert html.count('<svg class="plot"') >= 4
     assert "Captured waveforms, 2 kS/s" in html
-    assert "does not carry: phase_jump" in html
+    assert "does not carry: phase_jump; prescribed, not computed: noise, harmonics of battery.voltage" in html
     assert 'class="trigger"' in html
     assert "Battery peak: at most 58.4 V" in html
     assert "Bus voltage: 218.5 to 241.5 V" in html

@@ -54,3 +54,18 @@ def test_a_transfer_is_captured_and_its_gap_measured(at_work):
     t = armed + wave.start + np.arange(wave.samples.shape[1]) / wave.rate
     later = t > transfer + 0.1
     assert np.sqrt(np.mean(wave.samples[3][later] ** 2)) == pytest.approx(3000.0 / 230.0, rel=0.02)
+
+
+@pytest.mark.parametrize(("rectifier", "load"), [(0.0, "noise"), (800.0, "noise, harmonics")])
+def test_what_was_not_computed_is_named_for_each_channel(at_work, rectifier, load):
+    plant, instrument = at_work
+    plant.set("load.rectifier_power", rectifier)
+    instrument.arm(
+        ArmOrder(1, "scope", ("bus.voltage", "grid.current"), "grid.current", 3.0, 0.2, 0.2, 20_000.0)
+    )
+    plant.advance(2.0)
+    plant.set("load.power", 0.0)
+    while not instrument.triggered():
+        plant.advance(plant.now + 0.05)
+    wave = instrument.captured(("bus.voltage", "grid.current"))
+    assert wave.prescribed == ("noise", load)

@@ -184,9 +184,13 @@ def _hdf5(readings: Readings, path: Path) -> None:
             group.attrs.update(
                 {"step": wave.step, "rate": wave.rate, "start": wave.start, "trigger": wave.trigger}
             )
-            for name, unit, samples in zip(wave.channels, wave.units, wave.samples, strict=True):
+            for name, unit, part, samples in zip(
+                wave.channels, wave.units, wave.prescribed, wave.samples, strict=True
+            ):
                 dataset = group.create_dataset(_name(name), data=samples, **(pack if len(samples) else {}))
                 dataset.attrs["unit"] = unit
+                if part:
+                    dataset.attrs["prescribed"] = part
 
 
 def _name(text: str) -> str:

@@ -69,15 +69,19 @@ class Record:
     codes: dict[int, npt.NDArray[np.int16]]
     steps: dict[int, float]
     lacks: tuple[str, ...]
+    prescribed: dict[int, tuple[str, ...]]  # input -> what of it is not computed: noise, harmonics
 
 
 class _Job:
     """One capture to be computed, from a copy of what the plant knows: it may be done in another thread."""
 
     def __init__(
-        self, compute: Callable[[], tuple[npt.NDArray[np.float64], tuple[str, ...]]], first: int
+        self,
+        compute: Callable[[], tuple[npt.NDArray[np.float64], tuple[str, ...]]],
+        first: int,
+        prescribed: tuple[str, ...],
     ) -> None:
-        self._compute, self.first = compute, first
+        self._compute, self.first, self.prescribed = compute, first, prescribed
         self.samples: npt.NDArray[np.float64] | None = None
         self.lacks: tuple[str, ...] = ()
         self.error: Exception | None = None
@@ -190,7 +194,7 @@ class Scope(ScpiEmulator):
     def _due(self) -> _Job | None:
         """The capture that is to be computed now, if its trigger came and its span is over. Raises `LookupError`."""
         from benchrunner.sim.wave import edge_after, waveform
-        from benchrunner.sim.wave.capture import envelope_for
+        from benchrunner.sim.wave.capture import envelope_for, prescribed
 
         # the plant's grid, not the moment of asking, says how far one can see
         now = math.floor(self.plant.now / self.plant.step + 1e-7) * self.plant.step
@@ -203,8 +207,10 @@ class Scope(ScpiEmulator):
         last = math.floor((self._edge + self.span) * self.rate)
         names = tuple(self.inputs[n] for n in self.on if self.on[n])
         start, rate, count = first / self.rate, self.rate, last - first + 1
-        envelope = envelope_for(self.plant, start, start + (count - 1) / rate)
-        return _Job(lambda: waveform(envelope, names, start, rate, count), first)
+        stop = start + (count - 1) / rate
+        envelope = envelope_for(self.plant, start, stop)
+        parts = prescribed(envelope, names, start, stop)
+        return _Job(lambda: waveform(envelope, names, start, rate, count), first, parts)
 
     def _look(self) -> None:
         job = self._job = self._job or self._due()
@@ -229,6 +235,7 @@ class Scope(ScpiEmulator):
         codes: dict[int, npt.NDArray[np.int16]] = {}
         steps: dict[int, float] = {}
         outside = 0
+        parts: dict[int, tuple[str, ...]] = {}
         for row, number in enumerate(used):
             full = self._range(number)
             steps[number] = full / (top + 1)
@@ -236,6 +243,7 @@ class Scope(ScpiEmulator):
             fixed = draws.key(self.seed, self.name, f"{self.inputs[number]} fixed error")
             gain, offset = (2.0 * draws.uniform(fixed, k) - 1.0 for k in (0, 1))
             noise = self.options.number("noise", NOISE) * full
+            parts[number] = tuple(part for part in ("noise" if noise else "", job.prescribed[row]) if part)
             key = np.uint64(draws.key(self.seed, self.name, self.inputs[number]))
             errors = (gain * GAIN_ERROR, offset * OFFSET_ERROR * full, noise)
             outside += _digitise(
@@ -243,7 +251,9 @@ class Scope(ScpiEmulator):
             )
         if outside:
             lacks = (*lacks, *(name for name in CLIPPED if name not in lacks))
-        self.record = Record(first / self.rate, self._edge, self._armed, self.rate, codes, steps, lacks)
+        self.record = Record(
+            first / self.rate, self._edge, self._armed, self.rate, codes, steps, lacks, parts
+        )
         self.state = "DONE"
 
     def _of(self, word: str) -> tuple[Record, int]:
@@ -271,6 +281,10 @@ class Scope(ScpiEmulator):
         if self.record is None:
             raise ScpiError(-230, "there is no finished record")
         return '"' + ",".join(self.record.lacks) + '"'
+
+    def _prescribed(self, word: str) -> str:
+        record, number = self._of(word)
+        return '"' + ",".join(record.prescribed[number]) + '"'
 
     # -- language
     # -------------------------------------------------------------------------------------------------
@@ -302,4 +316,5 @@ class Scope(ScpiEmulator):
             Command("TRACe:PREamble?", self._preamble, an_input),
             Command("TRACe:DATA?", self._data, an_input),
             Command("TRACe:LACKs?", self._lacks),
+            Command("TRACe:PREScribed?", self._prescribed, an_input),
         ]

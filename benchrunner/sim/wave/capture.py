@@ -137,18 +137,35 @@ def not_carried(envelope: Envelope, channels: tuple[str, ...], start: float, sto
     from benchrunner.sim.wave import kernel
 
     lost: tuple[str, ...] = ()
-    inside = (envelope.times >= start - 0.01) & (envelope.times <= stop + 0.01)
-    carried: set[str] = set()
-    if any(
-        name in envelope.values and np.any(envelope.values[name][inside])
-        for name in ("rectifier_conductance", "cut_conductance")
-    ):
-        forming = envelope.values["mode"][inside] == kernel.FORMING
-        carried |= {*DISTORTED, *(DISTORTED_IF_FORMING if forming.all() else ())}
-        carried |= set(DISTORTED_IF_JOINED if not forming.any() else ())
+    carried = _distorted(envelope, ("rectifier_conductance", "cut_conductance"), start, stop)
+    if carried:
+        forming = envelope.values["mode"][_inside(envelope, start, stop)] == kernel.FORMING
+        carried -= set(() if forming.all() else DISTORTED_IF_FORMING)
+        carried -= set(() if not forming.any() else DISTORTED_IF_JOINED)
     without = [c for c in channels if c.rpartition("_")[0] not in carried and c not in carried]
     lost += ("thd",) if len(without) == len(channels) else tuple(f"thd {channel}" for channel in without)
     return (*lost, *SUB_CYCLE) if envelope.unmodelled else lost
+
+
+def prescribed(envelope: Envelope, channels: tuple[str, ...], start: float, stop: float) -> tuple[str, ...]:
+    """For each channel what of it is prescribed and not the model's own: `harmonics` of a rectifier, or nothing.
+
+    Wherever they may be in a part of the span, they count as there.
+    """
+    there = _distorted(envelope, ("rectifier_conductance",), start, stop)
+    return tuple("harmonics" if {c, c.rpartition("_")[0]} & there else "" for c in channels)
+
+
+def _inside(envelope: Envelope, start: float, stop: float) -> npt.NDArray[np.bool_]:
+    return (envelope.times >= start - 0.01) & (envelope.times <= stop + 0.01)
+
+
+def _distorted(envelope: Envelope, loads: tuple[str, ...], start: float, stop: float) -> set[str]:
+    """The currents, without their phases, that a load of these kinds may distort in the span."""
+    inside = _inside(envelope, start, stop)
+    if any(name in envelope.values and np.any(envelope.values[name][inside]) for name in loads):
+        return {*DISTORTED, *DISTORTED_IF_FORMING, *DISTORTED_IF_JOINED}
+    return set()
 
 
 def _blend(values: Array, times: Array, segment: Segment, channel: str, cycle: float) -> None:
