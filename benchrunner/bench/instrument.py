@@ -24,6 +24,7 @@ from benchrunner.errors import LinkError
 
 MOST_ERRORS = 20  # entries read from an error queue before it counts as endless
 READ_BACKS = 3  # readings of a setting before it counts as not followed
+HELD_EVERY = 1.0  # s between two looks, one setting at a time, at whether what was set is still so
 PROVED_EVERY = 5.0  # s between two looks at whether the replies are in step with the queries
 
 
@@ -31,6 +32,12 @@ class OutOfStepError(LinkError):
     """The identity query was answered with a reading: each reply is that to a query before."""
 
     fatal = True  # readings of the last seconds were of earlier queries, and have been judged
+
+
+class LostSettingError(LinkError):
+    """A setting that was carried out reads otherwise now, and nobody ordered that."""
+
+    fatal = True  # the bench is not in the state that the procedure put it in, and was judged as if it were
 
 
 @dataclass(frozen=True)
@@ -87,6 +94,9 @@ class Instrument:
         link.proof = self._prove
         self._polls = 0  # since the replies were last known to be in step
         self._proved_every = self._polls_between_proofs()
+        # settings that were carried out, the next to be looked at first; None: the next look tells the value
+        self._held: dict[str, float | None] = {}
+        self._held_every = max(2, round(HELD_EVERY / self.part.period)) if self.part.period > 0.0 else 0
 
     def message(self, text: str) -> bytes:
         """A command as it goes over the link, with its ends."""
@@ -140,6 +150,8 @@ class Instrument:
         self._polls += 1
         if self._polls > self._proved_every:
             self._look_at_step()
+        elif self._held and self._polls % self._held_every == 0:
+            self._look_at_held()
         if self._single is not None:
             message, decode = self._single
             reply = self._query(message)
@@ -220,6 +232,33 @@ class Instrument:
             raise OutOfStepError(self.where, f"{query} {what}", mend)
         raise self._error(query, said, "has it been exchanged? the link was closed and will be proved again")
 
+    def hold(self, setting: str, value: float) -> None:
+        """From now on look at whether this setting, which was carried out, stays so. An order to it ends that.
+
+        One setting may move others (all phases, one phase): after each order these are looked at anew.
+        """
+        part = self._settings[setting].part
+        if part.read_back is not None and part.stays and math.isfinite(self._proved_every):
+            self._held[setting] = value
+
+    def _look_at_held(self) -> None:
+        """Read back the next of the settings that are held. Raises `LostSettingError` where it reads otherwise."""
+        if not self.link.is_open:
+            return
+        setting, value = next(iter(self._held.items()))
+        back = self.read_back(setting)
+        del self._held[setting]
+        if value is None:
+            value = back if back is not None else math.nan
+        if not self.followed(setting, value, back):
+            what = f"reads {back:g}, where {value:g} was set: it has lost its settings, or somebody changed this one"
+            raise LostSettingError(
+                f"{self.where}: {setting}",
+                what,
+                "see whether it restarted or was set by hand, then begin again",
+            )
+        self._held[setting] = value  # behind the others
+
     def _garbage(self, message: bytes, error: ValueError) -> LinkError:
         # the replies may be out of step with the queries, so the link must prove itself again
         self.link.close()
@@ -241,6 +280,8 @@ class Instrument:
     def send(self, setting: str, value: float) -> None:
         """Send a setting and read the error queue. Raises `LinkError` if it is out of range or was refused."""
         found = self._settings[setting]
+        self._held.pop(setting, None)
+        self._held = dict.fromkeys(self._held)
         asked = f"{setting} = {value:g} {found.unit}"
         if not found.low <= value <= found.high:
             mend = f"give {found.low:g} to {found.high:g} {found.unit}, as the driver card and the bench card allow"

@@ -263,6 +263,8 @@ class Owner:
             self.inbox.put(lambda at: OrderDone(at, order.order, False, None, text))
             return
         if instrument.followed(setting, order.value, value):
+            if not order.safety:  # while making safe nothing else than that is looked at
+                instrument.hold(setting, order.value)
             text = "" if value is not None else "not read back"
             self.inbox.put(lambda at: OrderDone(at, order.order, True, value, text))
         elif attempt < READ_BACKS:

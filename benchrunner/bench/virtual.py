@@ -381,6 +381,8 @@ class VirtualHost:
             self._arrive(OrderDone(arrived, order.order, False, None, words(error)))
             return
         if instrument.followed(setting, order.value, value):
+            if not order.safety:  # while making safe nothing else than that is looked at
+                instrument.hold(setting, order.value)
             self._arrive(
                 OrderDone(arrived, order.order, True, value, "" if value is not None else "not read back")
             )

@@ -171,7 +171,8 @@ class SettingPart(Part):
     gives neither.
 
     A number is written in `unit` with `decimals` places; a switch in `words`. `settle`: wait before the read-back
-    (a contactor takes time); `within`: by how much the read-back may differ, text with unit.
+    (a contactor takes time); `within`: by how much the read-back may differ, text with unit. `stays` false: it goes
+    back by itself, as a trigger does; all others are looked at while a run lasts, and one that changed ends it.
     """
 
     command: WithValue | None = None
@@ -187,6 +188,7 @@ class SettingPart(Part):
     words: Words | None = None
     read_words: Words | None = None
     settle: Seconds = 0.0
+    stays: bool = True
 
 
 class CapturePart(Part):
