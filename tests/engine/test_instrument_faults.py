@@ -5,14 +5,43 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fault_matrix import CARD, Case, assert_dead, assert_rule, every_case, honest_checks, run_card, said
+from fault_matrix import (
+    CARD,
+    MOMENTS,
+    Case,
+    assert_dead,
+    assert_rule,
+    every_case,
+    honest_checks,
+    run_card,
+    said,
+)
 
+WHERE = {"before": "", "energising": "energise", "with PV": "sun", "load drop": "drop", "at rest": "rest"}
 CASES = random.Random(20).sample(every_case(), 16)
 
 
 @pytest.fixture(scope="module")
 def honest(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
     return honest_checks(run_card(CARD, tmp_path_factory.mktemp("honest")))
+
+
+def test_the_moments_are_what_they_are_called(tmp_path: Path) -> None:
+    """The procedure may be changed; then the faults would come at other moments than the table says."""
+    outcome = run_card(CARD, tmp_path)
+    begun = [
+        (e["at"], e["data"]["id"])
+        for e in outcome.events
+        if e["kind"] == "step" and e["data"]["phase"] == "started"
+    ]
+    safe = next(
+        e["at"] for e in outcome.events if e["kind"] == "state" and e["data"]["state"] == "making safe"
+    )
+    for at, name in MOMENTS.items():
+        if name == "making safe":
+            assert safe < at < safe + 3.0
+        else:  # just before the drop is close enough to it
+            assert next((step for since, step in reversed(begun) if since <= at + 0.5), "") == WHERE[name]
 
 
 @pytest.mark.slow

@@ -27,6 +27,7 @@ from fault_matrix import (
     CARD,
     CLASSES,
     DOWN,
+    DROP,
     MOMENTS,
     WIRE,
     Case,
@@ -50,7 +51,7 @@ SAYS = {
 
 def wire_cases() -> list[Case]:
     """What happens to a link, on the wire: before, during and after the load drop, in the order of `every_case`."""
-    return [case for case in every_case() if case.kind in (*WIRE, *DOWN) and case.at in (0.0, 154.5, 200.0)]
+    return [case for case in every_case() if case.kind in (*WIRE, *DOWN) and case.at in (0.0, DROP, 200.0)]
 
 
 def outcomes(cases: Iterable[Case], wire: bool) -> Iterator[dict[str, Any]]:
