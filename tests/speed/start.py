@@ -1,4 +1,7 @@
-"""How fast the program answers a command: `benchrunner --help` beside a bare `import argparse`, in turns.
+"""How fast the program answers a command, beside a bare `import argparse`; and how fast a compiled plant stands, beside a bare kernel.
+
+The plant's kernels come from the user's cache folder, as at every start but the first after a change of them: from the bare
+interpreter to the end of the plant's first second, beside numba itself with one kernel of one line from its cache.
 
 `python tests/speed/start.py [ROUNDS]`. Each start is a process of its own; figures are the median, with the quickest
 beside it. The files are in the system's cache after the first round, which isn't counted. Closes with one JSON line.
@@ -11,14 +14,18 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 STARTS = {
     "bare": ["-c", "import argparse"],
     "help": ["-m", "benchrunner", "--help"],
     "run help": ["-m", "benchrunner", "run", "--help"],
+    "bare kernel": [__file__, "kernel"],
+    "plant": [__file__, "plant"],
 }
 WANTED = 0.3  # s
+WANTED_PLANT = 0.5  # s
 
 
 def start(arguments: list[str]) -> tuple[float, float]:
@@ -29,6 +36,27 @@ def start(arguments: list[str]) -> tuple[float, float]:
     return wall, (after.children_user + after.children_system) - (
         before.children_user + before.children_system
     )
+
+
+def kernel() -> None:
+    """numba as it comes, with the least that it can load from its cache."""
+    import numba
+    import numpy as np
+
+    @numba.njit(cache=True)
+    def first(x: Any) -> Any:
+        return x[0]
+
+    first(np.zeros(1))
+
+
+def plant() -> None:
+    """The shipped sound pairing's plant, made and moved by one second."""
+    from benchrunner import data
+    from benchrunner.cards.pairing import read_pairing
+    from benchrunner.sim.plant import Plant
+
+    Plant(read_pairing(data.find("tarn6-corrie5", "resources", "pairings"))).advance(1.0)
 
 
 def main(rounds: int) -> int:
@@ -54,6 +82,10 @@ def main(rounds: int) -> int:
             f"{key}_ratio": median / bare,
         }
     print(
+        f"wanted: a plant from the cache under {WANTED_PLANT} s; it takes {figures['plant_s']:.3f} s, "
+        f"{figures['plant_s'] / figures['bare_kernel_s']:.2f} times numba with a bare kernel"
+    )
+    print(
         f"wanted: --help under {WANTED} s; it takes {figures['help_s']:.3f} s on this machine as it is loaded now"
     )
     print(json.dumps({name: round(value, 4) for name, value in figures.items()}))
@@ -61,4 +93,6 @@ def main(rounds: int) -> int:
 
 
 if __name__ == "__main__":
+    if sys.argv[1:] in (["kernel"], ["plant"]):
+        sys.exit({"kernel": kernel, "plant": plant}[sys.argv[1]]())
     sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 10))
