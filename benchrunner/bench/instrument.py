@@ -52,6 +52,7 @@ class _Setting:
     factor: float
     offset: float
     tolerance: float
+    asks: bytes | None  # the query for it as it goes over the link, where its card knows one
 
 
 class Instrument:
@@ -96,6 +97,7 @@ class Instrument:
         self._proved_every = self._polls_between_proofs()
         # settings that were carried out, the next to be looked at first; None: the next look tells the value
         self._held: dict[str, float | None] = {}
+        self._held_replies: dict[str, bytes] = {}  # how it last told of each of them what it should
         self._held_every = max(2, round(HELD_EVERY / self.part.period)) if self.part.period > 0.0 else 0
 
     def message(self, text: str) -> bytes:
@@ -237,8 +239,8 @@ class Instrument:
 
         One setting may move others (all phases, one phase): after each order these are looked at anew.
         """
-        part = self._settings[setting].part
-        if part.read_back is not None and part.stays and math.isfinite(self._proved_every):
+        found = self._settings[setting]
+        if found.asks is not None and found.part.stays and math.isfinite(self._proved_every):
             self._held[setting] = value
 
     def _look_at_held(self) -> None:
@@ -246,10 +248,17 @@ class Instrument:
         if not self.link.is_open:
             return
         setting, value = next(iter(self._held.items()))
-        back = self.read_back(setting)
+        found = self._settings[setting]
+        assert found.asks is not None, "only what can be asked for is held"
+        reply = self._query(found.asks)
+        if value is not None and reply == self._held_replies.get(setting):
+            del self._held[setting]
+            self._held[setting] = value  # behind the others
+            return
+        back = self._meant(found, reply)
         del self._held[setting]
         if value is None:
-            value = back if back is not None else math.nan
+            value = back
         if not self.followed(setting, value, back):
             what = f"reads {back:g}, where {value:g} was set: it has lost its settings, or somebody changed this one"
             raise LostSettingError(
@@ -257,7 +266,7 @@ class Instrument:
                 what,
                 "see whether it restarted or was set by hand, then begin again",
             )
-        self._held[setting] = value  # behind the others
+        self._held[setting], self._held_replies[setting] = value, reply
 
     def _garbage(self, message: bytes, error: ValueError) -> LinkError:
         # the replies may be out of step with the queries, so the link must prove itself again
@@ -282,6 +291,7 @@ class Instrument:
         found = self._settings[setting]
         self._held.pop(setting, None)
         self._held = dict.fromkeys(self._held)
+        self._held_replies.clear()
         asked = f"{setting} = {value:g} {found.unit}"
         if not found.low <= value <= found.high:
             mend = f"give {found.low:g} to {found.high:g} {found.unit}, as the driver card and the bench card allow"
@@ -321,21 +331,24 @@ class Instrument:
                     number, math.nan
                 )
             return found.factor * number + found.offset
-        if found.part.read_back is None:
+        if found.asks is None:
             return None
-        reply = self.link.query(self.message(found.part.read_back)).decode("ascii", "replace").strip()
+        return self._meant(found, self.link.query(found.asks))
+
+    def _meant(self, found: _Setting, reply: bytes) -> float:
+        """The value (SI) in the reply to the query for a setting. Raises `LinkError`."""
+        assert found.asks is not None
+        told = reply.decode("ascii", "replace").strip()
         words = found.part.read_words or found.part.words
         if words is not None:
             for text, position in ((words.on, 1.0), (words.off, 0.0)):
-                if reply.casefold() == text.casefold():
+                if told.casefold() == text.casefold():
                     return position
-            raise self._garbage(
-                self.message(found.part.read_back), ValueError(f"the reply is no position: {reply[:60]!r}")
-            )
+            raise self._garbage(found.asks, ValueError(f"the reply is no position: {told[:60]!r}"))
         try:
-            number = float(reply)
+            number = float(told)
         except ValueError as error:
-            raise self._garbage(self.message(found.part.read_back), error) from error
+            raise self._garbage(found.asks, error) from error
         return found.factor * number + found.offset
 
     def followed(self, setting: str, value: float, read_back: float | None) -> bool:
@@ -411,12 +424,15 @@ class Instrument:
         part = self.driver.settings[setting]
         unit = self.driver.kind.settings[setting].unit
         low, high = self.bench.allowed(f"{self.part.role}.{setting}")
+        asks = None
+        if self.driver.program is None and part.command is not None and part.read_back is not None:
+            asks = self.message(part.read_back)
         if part.words is not None:
-            return _Setting(setting, part, unit, 0.0, 1.0, 1.0, 0.0, 0.0)
+            return _Setting(setting, part, unit, 0.0, 1.0, 1.0, 0.0, 0.0, asks)
         factor, offset = conversion(part.unit, unit)
         digit = abs(factor) * 10.0**-part.decimals
         tolerance = max(si(part.within, unit) if part.within else 0.0, 0.51 * digit)
-        return _Setting(setting, part, unit, low, high, factor, offset, tolerance)
+        return _Setting(setting, part, unit, low, high, factor, offset, tolerance, asks)
 
     def _written(self, found: _Setting, value: float) -> str:
         words = found.part.words

@@ -82,3 +82,18 @@ def test_the_run_is_told_that_it_cannot_go_on(rig: Rig) -> None:
     assert [item.ok for item in found if isinstance(item, OrderDone)] == [True, True]
     (fault, *_) = [item for item in found if isinstance(item, Fault)]
     assert fault.fatal and "lost its settings" in fault.text and 4.0 < fault.arrived < 4.0 + 3 * HELD_EVERY
+
+
+def test_a_reply_that_was_right_is_wrong_after_another_order(rig: Rig) -> None:
+    """The reply to compare with is that to the last order, not one of before."""
+    of, _, plant = rig
+    load = of["load"]
+    load.open()
+    order(load, "power", 1200.0)
+    polls(load, plant, 5.0)
+    order(load, "power", 800.0)
+    found = load._settings["power"].part
+    assert found.command is not None
+    load.link.write(load.message(found.command.replace("{value}", "1200")))  # what it was before, by hand
+    with pytest.raises(LostSettingError, match="power: reads 1200, where 800 was set"):
+        polls(load, plant, 3 * HELD_EVERY)
