@@ -29,6 +29,7 @@ from benchrunner.procedure.running import GroupCheck, PlannedCheck, PlannedStep
 Check = dict[str, Any]
 _CLASSES = ("polled", "half-cycle", "waveform")
 INTEGRALS = ("energy", "charge")  # over the whole window, so that a late end adds to them
+MISSED = 1.7  # periods without a reading: a poll has brought nothing
 TOTALS = ("total_above", "total_below")
 
 
@@ -267,6 +268,9 @@ def _evaluate(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> _Va
         u = math.hypot(u, late)
         why = f"the step may have ended {evidence.blank:.3g} s late, for readings were missing: U is the wider for it"
         note = f"{note}; {why}" if note else why
+    unseen = "" if on_wave else _unseen(plan, check, evidence)
+    if unseen:
+        note = f"{note}; {unseen}" if note else unseen
     known = plan.waveforms if on_wave else plan.channels
     evaluated = all(name in known and known[name].evaluated for name in (check.of, *data.others))
     return _Value(
@@ -292,6 +296,22 @@ def _late(check: PlannedCheck, evidence: StepEvidence) -> float:
         there = there[np.isfinite(there)]
         most = float(np.abs(there).max()) if there.size else math.inf
     return most * evidence.blank / ROOT_3
+
+
+def _unseen(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> str:
+    """Words for polls that brought nothing within what the check looks at, too few of them to make it stale."""
+    span = window(check, evidence)
+    if isinstance(span, str):
+        return ""
+    periods = {name: source.period for source in plan.sources for name in source.channels}
+    found = []
+    for name in dict.fromkeys([check.of, *_others(plan, check)]):
+        track, channel = evidence.tracks.get(name), plan.channels.get(name)
+        longer = max(periods.get(name, math.inf), channel.update if channel is not None else 0.0)
+        gap = track.between(*span).largest_gap(*span) if track is not None else 0.0
+        if gap > MISSED * longer:
+            found.append(f"{name} was not read for {gap:.2g} s (stale after {evidence.stale[name]:.2g} s)")
+    return "; ".join(found)
 
 
 def _states(plan: RunPlan, evidence: StepEvidence) -> Any:

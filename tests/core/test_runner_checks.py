@@ -173,6 +173,16 @@ def test_a_single_missed_poll_is_no_loss() -> None:
     assert by_id(bench)["p"]["verdict"] == "pass"
 
 
+def test_missed_polls_that_are_no_loss_are_said_with_the_check() -> None:
+    one = check("p", "maximum", "load.power", high=2000.0)
+    missed = run(plan(wait(one)), silent=lambda name, t: name == "load" and 2.05 < t < 2.35)
+    whole = run(plan(wait(one)))
+    said = by_id(missed)["p"]
+    assert said["verdict"] == "pass"
+    assert "load.power was not read for 0.4 s (stale after" in str(said["reason"])
+    assert "not read" not in str(by_id(whole)["p"]["reason"])
+
+
 def test_one_value_that_is_none_in_a_good_reply_is_a_loss() -> None:
     """The meter answers and says that it has no frequency: that is no missed poll."""
     odd = world(bus__frequency=lambda t, s: NAN if 2.05 < t < 2.15 else 50.0)

@@ -305,6 +305,8 @@ def assert_rule(case: Case, outcome: Outcome, honest: dict[str, dict[str, Any]],
         return "no pass"
     for check in record.checks:
         other = honest[f"{check['step']}/{check['id']}"]
+        if check["uncertainty"] is None and "was not read for" in check["reason"]:
+            continue  # a code has no uncertainty that could cover what was not seen: the check says so in words
         off = abs(check["value"] - other["value"])
         u = max(check["uncertainty"] or 0.0, other["uncertainty"] or 0.0)
         assert off <= u + 1e-9, f"passes with {check['value']}, undisturbed {other['value']}, U {u}"
