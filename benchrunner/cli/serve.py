@@ -89,6 +89,9 @@ def call(options: argparse.Namespace) -> int:
     over = threading.Event()
     with contextlib.suppress(ValueError, OSError, AttributeError):
         signal.signal(signal.SIGTERM, lambda *_: over.set())
+    from benchrunner.sim import warm
+
+    warm.ready(lambda line: print(line, flush=True))
     server = Server(
         bench,
         pairing,

@@ -37,6 +37,10 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
     if key is None and request.timestamp:
         mend = "sign the record (--key NAME), or leave --timestamp away"
         raise Refused(Problem("--timestamp", "stamps a signature, and this run signs nothing", mend))
+    if prepared.bench.in_memory:
+        from benchrunner.sim import warm  # heavy, and of no use to a bench on the wire
+
+        warm.ready(lambda line: stream.send(0.0, "note", {"text": line, "level": "info"}))
     with Guarding(prepared, stream) as guarding:
         return _guarded_run(prepared, stream, wishes, key, guarding, server)
 

@@ -1,7 +1,11 @@
 """Compiled kernels of other versions of the program are cleared away, and nothing else is touched."""
 
 import os
+from pathlib import Path
 
+import pytest
+
+from benchrunner.sim import warm
 from benchrunner.sim.compiled import clear_old
 
 
@@ -23,3 +27,33 @@ def test_only_the_newest_others_stay(tmp_path):
     assert left == sorted([names[0], names[2], names[4], names[5], "not ours"])
     assert (numba / names[0] / "notes.txt").read_text(encoding="utf-8") == "mine"
     assert (current / "kernel_1" / "step.run-1.py311.nbi").exists()
+
+
+def test_what_is_not_compiled_yet_is_said_before_it_is(tmp_path, monkeypatch):
+    """A first start compiles for most of a minute: whoever waits is told, before and not after."""
+
+    class Told(Exception):
+        pass
+
+    def say(line):
+        raise Told(line)
+
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    with pytest.raises(Told, match="up to a minute, once"):
+        warm.ready(say)
+    inner = tmp_path / "kernel_1"
+    inner.mkdir()
+    for name in warm.LAST:
+        assert not warm.kept()
+        (inner / name.replace("*", "1.py311")).write_bytes(b"index")
+    assert warm.kept()
+    warm.ready(say)
+
+
+def test_the_names_looked_for_are_kernels_that_there_are():
+    for name in warm.LAST:
+        stem, function = name.split("-")[0].split(".")
+        assert any(
+            f"def {function}(" in file.read_text(encoding="utf-8")
+            for file in Path(warm.__file__).parent.rglob(f"{stem}.py")
+        ), name
