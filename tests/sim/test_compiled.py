@@ -32,14 +32,14 @@ def test_only_the_newest_others_stay(tmp_path):
 def test_what_is_not_compiled_yet_is_said_before_it_is(tmp_path, monkeypatch):
     """A first start compiles for most of a minute: whoever waits is told, before and not after."""
 
-    class Told(Exception):
+    class ToldError(Exception):
         pass
 
     def say(line):
-        raise Told(line)
+        raise ToldError(line)
 
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
-    with pytest.raises(Told, match="up to a minute, once"):
+    with pytest.raises(ToldError, match="up to a minute, once"):
         warm.ready(say)
     inner = tmp_path / "kernel_1"
     inner.mkdir()
