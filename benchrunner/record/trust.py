@@ -32,7 +32,8 @@ def _moment(value: Any) -> datetime:
             with contextlib.suppress(ValueError):
                 value = kind.fromisoformat(written)
     if isinstance(value, datetime) and value.tzinfo is not None:
-        return value
+        with contextlib.suppress(OverflowError):  # the first and last hours of the calendar, in far zones
+            return value.astimezone(UTC)
     if isinstance(value, date) and not isinstance(value, datetime):
         return datetime.combine(value, time(), UTC)
     raise Mended(
@@ -96,6 +97,20 @@ class TrustList(BaseModel):
     keys: tuple[TrustedKey, ...] = ()
     authorities: tuple[Authority, ...] = ()
 
+    @field_validator("keys")
+    @classmethod
+    def _once(cls, entries: tuple[TrustedKey, ...]) -> tuple[TrustedKey, ...]:
+        """A key stands once: of two entries the one that is read first would hide that the other revokes it."""
+        first: dict[str, int] = {}
+        for number, entry in enumerate(entries, 1):
+            earlier = first.setdefault(entry.key, number)
+            if earlier != number:
+                raise Mended(
+                    f"names the key {entry.key} twice (entry {earlier}, {entries[earlier - 1].person}; entry {number}, {entry.person})",
+                    "keep one entry for each key, with all its roles, and 'revoked' there if it was",
+                )
+        return entries
+
     def find(self, thumbprint: str) -> TrustedKey | None:
         """The entry of a key."""
         return next((key for key in self.keys if key.key == thumbprint), None)
@@ -119,10 +134,11 @@ def read_trust(source: Path | str | Iterable[PublicKey]) -> TrustList:
         if Path(source).suffix.lower() == ".toml":
             return reading.fit(reading.load(source), TrustList)
         source = keys.read_public(source)
-    entries = tuple(
-        TrustedKey(person=key.name or "not named", key=key.thumbprint, demo=key.demo) for key in source
-    )
-    return TrustList(format=1, keys=entries)
+    entries = {
+        key.thumbprint: TrustedKey(person=key.name or "not named", key=key.thumbprint, demo=key.demo)
+        for key in source
+    }
+    return TrustList(format=1, keys=tuple(entries.values()))
 
 
 def extend(
@@ -192,9 +208,6 @@ def stands(signature: Signature, listed: TrustList, proved: datetime | None) -> 
             if proved is None:
                 what += "; no time stamp of a trusted authority shows that it was made before"
             return Standing(person, Finding(part, "revoked", what), "")
-        return Standing(
-            person, None, f"made before the key of {person} was revoked{why}, as its time stamp shows"
-        )
     if at is None:
         if entry.since or entry.until:
             what = f"is by {person} and gives no time; the key counts only for a time"
@@ -205,6 +218,11 @@ def stands(signature: Signature, listed: TrustList, proved: datetime | None) -> 
     elif entry.until is not None and at > entry.until:
         what = f"is by {person}, made at {said(at)} {how}; the key counted until {said(entry.until)}"
         return Standing(person, Finding(part, "expired", what), "")
+    if entry.revoked is not None:
+        why = f" ({entry.reason})" if entry.reason else ""
+        return Standing(
+            person, None, f"made before the key of {person} was revoked{why}, as its time stamp shows"
+        )
     return Standing(
         person,
         None,
@@ -215,6 +233,6 @@ def stands(signature: Signature, listed: TrustList, proved: datetime | None) -> 
 def _claimed(signature: Signature) -> datetime | None:
     try:
         found = datetime.fromisoformat(signature.at)
-    except ValueError:
+        return found.astimezone(UTC) if found.tzinfo is not None else None
+    except (ValueError, OverflowError):  # no time, or one that no calendar has in UTC
         return None
-    return found if found.tzinfo is not None else None

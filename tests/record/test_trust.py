@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import forged
 import pytest
 from time_server import TimeServer
 
 from benchrunner.cli.main import main
 from benchrunner.errors import Refused
-from benchrunner.record import container, stamp
+from benchrunner.record import container, signing, stamp
 from benchrunner.record.countersign import countersign, timestamp
 from benchrunner.record.keys import SigningKey, Store
 from benchrunner.record.trust import read_trust
@@ -93,6 +94,16 @@ def test_a_key_that_is_not_listed_is_unknown(record: Path, tmp_path: Path, store
         ('format = 1\n[[keys]]\nperson = "x"\nkey = "short"\n', "key"),
         ('format = 1\n[[keys]]\nperson = "x"\nkey = "%s"\nfrom = 2026-01-01T10:00:00\n' % ("A" * 43), "zone"),
         ('format = 1\n[[keys]]\nperson = "x"\nkey = "%s"\nuntill = 2026-01-01\n' % ("A" * 43), "until"),
+        (
+            'format = 1\n[[keys]]\nperson = "x"\nkey = "%s"\nuntil = "9999-12-31T23:00:00-14:00"\n'
+            % ("A" * 43),
+            "no moment",
+        ),
+        (
+            'format = 1\n[[keys]]\nperson = "x"\nkey = "%s"\nfrom = "0001-01-01T00:00:00+14:00"\n'
+            % ("A" * 43),
+            "no moment",
+        ),
         ("format = 1\nkeys = 7\n", "keys"),
         ("format = \n", "TOML"),
     ],
@@ -103,6 +114,39 @@ def test_a_list_that_is_none_is_refused_in_words(tmp_path: Path, text: str, says
     with pytest.raises(Refused) as refused:
         read_trust(path)
     assert says in str(refused.value)
+
+
+def test_a_key_that_stands_twice_is_refused_so_that_no_entry_hides_a_revocation(
+    record: Path, tmp_path: Path, store: Store, key: SigningKey, capsys: pytest.CaptureFixture[str]
+) -> None:
+    again = f'[[keys]]\nperson = "B. Tester"\nkey = "{key.public.thumbprint}"\n'
+    for lines, more in (
+        ([], again + "revoked = 2020-01-01\n"),  # the first entry alone would let it pass
+        ([f"until = {day(-1)}"], again),
+        ([], again),
+    ):
+        trust = listed(tmp_path, key, *lines, more=more)
+        with pytest.raises(Refused, match="twice") as refused:
+            verify(record, trust=trust, store=store)
+        (problem,) = refused.value.problems
+        assert "A. Trainer" in problem.what and "B. Tester" in problem.what and "one entry" in problem.mend
+    assert main(["verify", str(record), "--trust", str(trust)]) == 2
+    assert "twice" in capsys.readouterr().err
+    assert verify(
+        record, trust=[key.public, key.public], store=store
+    ).ok  # public keys: the same again says no more
+
+
+@pytest.mark.parametrize("at", ["9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00"])
+def test_a_signature_at_the_end_of_the_calendar_gives_no_time(
+    sealed: Path, tmp_path: Path, store: Store, key: SigningKey, at: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    members = forged.members_of(sealed)
+    monkeypatch.setattr("benchrunner.record.signing.utc_now", lambda: at)
+    members["signatures/0001.jws"] = signing.sign(members["header.json"], key)
+    container.write(tmp_path / "x.bench", list(members.items()))
+    trust = listed(tmp_path, key, f"from = {day(-1)}", f"until = {day(1)}")
+    assert kinds(tmp_path / "x.bench", trust, store) == ["no time"]
 
 
 def test_an_authority_without_a_certificate_is_refused(
@@ -210,6 +254,10 @@ def test_a_stamp_before_the_revocation_saves_the_signature(
     assert kinds(record, listed(tmp_path, key, f"revoked = {day(1)}"), store) == [
         "revoked"
     ]  # nobody vouches for the clock
+    over = listed(tmp_path, key, f"until = {day(-1)}", f"revoked = {day(1)}", more=authority(clock))
+    assert kinds(record, over, store) == ["expired"]  # a later revocation makes an expired key no better
+    early = listed(tmp_path, key, f"from = {day(0.5)}", f"revoked = {day(1)}", more=authority(clock))
+    assert kinds(record, early, store) == ["not yet valid"]
 
 
 def test_a_stranger_s_clock_does_not_count(
