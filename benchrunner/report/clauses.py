@@ -8,6 +8,7 @@ from benchrunner.report.laboratory import LaboratoryCard, Work
 from benchrunner.report.plain import plain
 
 UNSTATED = "not stated"
+NOT_OURS = "The laboratory did not verify that; where it is wrong, results that rest on it may not be valid."
 
 
 def clauses(
@@ -38,14 +39,21 @@ def clauses(
     signed = made["summary"]["signed"]
     number = made["number"]
     changes = made["changed"]
-    verdicts = made["outcome"]["sentence"]
+    judged = bool(made["checks"])
+    foreign = bool(made["imported"])
+    verdicts = (
+        f"{made['outcome']['sentence']} Each under Checks" if judged else "None made: nothing was judged"
+    )
+    method = f"Procedure {header['procedure']['file']}, in full in the record, digest under Facts"
+    if foreign:
+        method = f"Not known: imported. How the file was read stands in {header['procedure']['file']}, in full in the record"
     found = [
         ("7.8.2.1 a", "Title", f"Test report: {made['title']}"),
         ("7.8.2.1 b", "Laboratory, name and address", plain(who)),
         ("7.8.2.1 c", "Place where the work was done", stated(work.place) + f"; bench: {made['bench']}"),
         ("7.8.2.1 d", "Unique identification, on every page; clear end", f"Record {number}; the last line is the end mark"),
         ("7.8.2.1 e", "Customer", stated(customer)),
-        ("7.8.2.1 f", "Method", plain(f"Procedure {header['procedure']['file']}, in full in the record, digest under Facts")),
+        ("7.8.2.1 f", "Method", plain(method)),
         ("7.8.2.1 g", "Item: description, identification, condition",
          "Under Equipment under test; condition: " + stated(work.condition)),
         ("7.8.2.1 h", "Date of receipt of the item", stated(work.received)),
@@ -54,19 +62,36 @@ def clauses(
         ("7.8.2.1 k", "Sampling", stated(work.sampling)),
         ("7.8.2.1 l", "Scope of the results", words.ITEMS),
         ("7.8.2.1 m", "Results with units", "Under Checks and Steps"),
-        ("7.8.2.1 n", "Additions, deviations, exclusions", f"{changes} under Deviations, overrides and notes" if changes else "None recorded"),
+        ("7.8.2.1 n", "Additions, deviations, exclusions", f"{changes} under Deviations" if changes else "None recorded"),
         ("7.8.2.1 o", "Who authorises the report", stated(by) + f"; signatures on the record: {signed}"),
         ("7.8.2.1 p", "Results of external providers", stated(work.external)),
-        ("7.8.3.1 a", "Conditions of the test", "Start state and parameters under Facts; surroundings: " + stated(work.environment)),
-        ("7.8.3.1 b", "Statement of conformity", plain(f"{verdicts} Each under Checks")),
-        ("7.8.3.1 c", "Uncertainty of measurement", "Expanded uncertainty U beside each value; where it was not evaluated, so said"),
+        ("7.8.2.2", "Responsibility; data provided by the customer; items as received", plain(responsibility(work))),
+        ("7.8.3.1 a", "Conditions of the test", "Start state and parameters of the run, each in its place; surroundings: " + stated(work.environment)),
+        ("7.8.3.1 b", "Statement of conformity", plain(verdicts)),
+        ("7.8.3.1 c", "Uncertainty of measurement", "Expanded uncertainty U beside each value; where it was not evaluated, so said" if judged else "Not stated: nothing was judged"),
         ("7.8.3.1 d", "Opinions and interpretations", stated(work.opinions)),
         ("7.8.3.1 e", "Further information asked for by method, authority or customer", "Energy balance, guards, settings and digests, each in its part"),
-        ("7.8.6.1", "Decision rule and its risk", "Under Decision rule and uncertainty"),
-        ("7.8.6.2", "Results, specification and rule that the statement applies to", "In each row of Checks: limit, rule, verdict"),
+        ("7.8.6.1", "Decision rule and its risk", "Under Decision rule and uncertainty" if judged else "None applied: nothing was judged"),
+        ("7.8.6.2", "Results, specification and rule that the statement applies to", "In each row of Checks: limit, rule, verdict; where each limit comes from, under them" if judged else "No statement of conformity is made"),
     ]  # fmt: skip
     if work.amends:
         found.append(("7.8.8", "Amended report: what it replaces", plain(work.amends)))
     if card and card.laboratory.statement:
         found.append(("", "The laboratory's own statement", plain(card.laboratory.statement)))
     return [{"clause": c, "what": w, "says": s} for c, w, s in found]
+
+
+def responsibility(work: Work) -> str:
+    """7.8.2.2: what the customer provided is named and disclaimed, the laboratory answers for the rest."""
+    if work.provided:
+        said = f"Provided by the customer: {work.provided.rstrip('.')}. {NOT_OURS} The laboratory is responsible for everything else."
+    else:
+        said = (
+            "Which data the customer provided: not stated; unless it is, the laboratory is responsible for everything in this "
+            "report. The source of each part's figures stands under Equipment under test."
+        )
+    if work.items_chosen_by == "customer":
+        said += " The customer chose the items: the results apply to the items as received."
+    elif work.items_chosen_by == "laboratory":
+        said += " The laboratory chose the items."
+    return said

@@ -6,8 +6,7 @@ report is made. Every string is text (never markup), every picture our own SVG.
 
 import hashlib
 import re
-import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from functools import partial
 from typing import Any
@@ -16,7 +15,7 @@ from benchrunner.record.imported import imported
 from benchrunner.record.opened import Record
 from benchrunner.record.seal import HEADER
 from benchrunner.record.verify import Verification
-from benchrunner.report import words
+from benchrunner.report import notes, spoken, subject, words
 from benchrunner.report.clauses import clauses
 from benchrunner.report.laboratory import LaboratoryCard
 from benchrunner.report.pictures import Pictures, StepPicture
@@ -33,9 +32,7 @@ class Svg(str):
     __slots__ = ()
 
 
-RATINGS = ("rated_power", "rated_voltage", "rated_frequency", "chemistry", "cells", "capacity", "peak_power")
-NAMED = frozenset({"name", "serial", "firmware", "source"})
-MOST_WORST = 6
+MOST_WORST, MOST_NEAR = 6, 3
 
 
 def content(
@@ -43,47 +40,59 @@ def content(
     verification: Verification,
     laboratory: LaboratoryCard | None = None,
     issued: datetime | None = None,
+    panels_at_once: int | None = None,
 ) -> Row:
-    """The report's content. Raises what a damaged header or part raises: the caller turns that into a refusal."""
+    """The report's content; `panels_at_once`: the most in one picture of a step, for pages. Raises what a damaged header or part raises: the caller turns that into a refusal."""
     header = record.header
-    pictures = Pictures(record)
+    pictures = Pictures(record, panels_at_once)
     steps = pictures.steps()
     checks = record.checks
     number = record_number(record)
     when = (issued or datetime.now(UTC)).strftime("%Y-%m-%dT%H:%M:%SZ")
     units = {str(channel["name"]): str(channel["unit"]) for channel in header["channels"]}
     where = {picture.step.id: position for position, picture in enumerate(steps, 1)}
-    rows = [check_row(check, where.get(str(check.get("step")))) for check in checks]
+    rows = [check_row(check, where.get(str(check.get("step"))), units) for check in checks]
+    foreign = imported(header) is not None
+    pairing, procedure = (bytes(record.part(part) or b"") for part in ("pairing.toml", "procedure.toml"))
     made: Row = {
         "number": number,
         "title": plain(header["procedure"]["title"]),
-        "lead": plain(f"{header['pairing']['title']} · {header['bench']['title']} · {header['started']}"),
+        "lead": plain(f"{header['pairing']['title']} · {header['bench']['title']} · {words.day(header['started'])}"),
         "subject": plain(header["pairing"]["title"]),
         "bench": plain(header["bench"]["title"]),
         "purpose": plain(header["procedure"].get("purpose") or ""),
         "laboratory": plain(laboratory.laboratory.name if laboratory else header["laboratory"] or "Test report"),
-        "simulated": words.SIMULATED if record.simulated else words.IMPORTED if imported(header) is not None else "",
+        "simulated": words.SIMULATED if record.simulated else words.IMPORTED if foreign else "",
+        "imported": foreign,
         "kind": "simulated bench" if record.simulated else "imported",
+        "operator": plain(header["operator"] or "not stated"),
         "issued": when,
+        "issued_day": words.day(when),
         "broken": [plain(f) for f in verification.findings if f.kind != "unsigned"],
-        "outcome": outcome(header, checks),
+        "outcome": outcome(header, checks, units),
         "summary": summary(rows, header, verification),
-        "equipment": equipment(bytes(record.part("pairing.toml") or b"")),
-        "settings": settings(bytes(record.part("pairing.toml") or b"")),
+        "equipment": subject.equipment(pairing),
+        "settings": subject.settings(pairing),
+        "parameters": subject.parameters(header, procedure),
+        "starts": subject.starts(record.plan.order),
+        "sources": subject.sources(record.plan.order, procedure),
         "facts": facts(header),
         "checks": rows,
         "unjudged": list(dict.fromkeys(plain(c.get("reason")) for c in checks if c.get("verdict") == "not judged")),
         "rules": [{"rule": r, "says": words.RULES[r]} for r in sorted({str(c.get("rule")) for c in checks} & set(words.RULES))],
-        "uncertainty": f"{words.UNCERTAINTY} Rule, limits and the digest of the procedure were fixed before anything was measured.",
-        "overview": Svg(pictures.overview(steps)),
+        "uncertainty": words.UNJUDGED if foreign else f"{words.UNCERTAINTY} {words.FIXED}",
+        "overview": [plot(caption, svg) for caption, svg in pictures.overview(steps)],
         "balances": balances(pictures, steps),
         "steps": [step_row(p, k) for k, p in enumerate(steps, 1)],
         "cautions": [plain(c) for c in header["cautions"]],
+        "no_cautions": words.NO_CAUTIONS_IMPORTED if foreign else "The procedure states none.",
         "instruments": [instrument(i, str(header["started"])[:10]) for i in header["instruments"]],
         "guards": [guard(g) for g in record.plan.guards],
         "safe": [safe_step(s, units) for s in header["safe"]["steps"]],
-        "deviations": deviations(header),
-        "changed": changed(header),
+        "deviations": notes.deviations(header, procedure),
+        "answers": notes.of_the_operator(header),
+        "messages": notes.messages(header),
+        "changed": notes.changed(header),
         "program": program(header),
         "signatures": signatures(verification),
         "says": [plain(line) for line in verification.says],
@@ -101,23 +110,21 @@ def record_number(record: Record) -> str:
     return hashlib.sha256(bytes(record.part(HEADER))).hexdigest()[:16]
 
 
-def outcome(header: Mapping[str, Any], checks: list[dict[str, Any]]) -> Row:
+def outcome(header: Mapping[str, Any], checks: list[dict[str, Any]], channels: Iterable[str] = ()) -> Row:
     """The verdict with how the run ended."""
     ending = words.ENDINGS.get(str(header["ended_by"]), str(header["ended_by"]))
+    if not header["finished"]:
+        reason = str(header["reason"]).removeprefix("the operator stopped the run").lstrip(": ")
+        ending = (
+            f"{ending.rstrip('.')}: {spoken.in_words(reason, channels).rstrip('.')}." if reason else ending
+        )
     state = str(header["safe"]["state"])
-    worst = tightest(checks)
-    nearest = ""
-    if worst is not None:
-        figures = words.figures(worst)
-        kind = "Worst" if worst["margin"] < 0 else "Tightest"
-        nearest = f"{kind} margin: {worst.get('title') or worst['id']}, {figures.margin} ({figures.in_u})."
     return {
         "verdict": plain(header["verdict"]),
         "sentence": words.verdict_sentence(checks),
         "finished": bool(header["finished"]),
-        "ending": plain(ending if header["finished"] else f"{ending} {header['reason']}"),
+        "ending": plain(ending),
         "duration": f"Duration {words.span(header['duration'])} on the bench's clock.",
-        "nearest": plain(nearest),
         "safe": plain(words.SAFE.get(state, state)),
         "unsafe": state == "not confirmed",
         "gap": plain(header["gap"]["says"]) if header.get("gap") else "",
@@ -126,36 +133,45 @@ def outcome(header: Mapping[str, Any], checks: list[dict[str, Any]]) -> Row:
 
 def summary(rows: list[Row], header: Mapping[str, Any], verification: Verification) -> Row:
     """What somebody needs who reads one page: the sense of the verdict, what to look at, who stands for it."""
-    wrong = [r for r in rows if r["verdict"] in ("fail", "inconclusive")]
-    verdict = str(header["verdict"])
-    judged = sum(1 for r in rows if r["verdict"] in ("pass", "fail", "inconclusive"))
-    sense = {
-        "pass": f"All {judged} judged checks met their limits under the decision rule stated for each.",
-        "fail": f"{sum(1 for r in wrong if r['verdict'] == 'fail')} of {judged} judged checks did not meet their limits.",
-        "inconclusive": "No check failed, but at least one could not be decided within its uncertainty or its data.",
-    }.get(verdict, "No check was judged: this run shows neither conformity nor the lack of it.")
-    if not header["finished"]:
-        sense += " The run did not finish, so it does not stand for the whole procedure."
-    sense += f" {words.NEXT.get(verdict if header['finished'] or verdict == 'fail' else '', words.NEXT[''])}"
+    wrong = [r for verdict in ("fail", "inconclusive") for r in rows if r["verdict"] == verdict]
     near = sorted(
         (r for r in rows if r["times"] is not None and r["verdict"] == "pass"), key=lambda r: r["times"]
     )
-    count = changed(header)
+    count = notes.changed(header)
     signed = "; ".join(
         f"{s.role or 'signer'}: {s.name}{' (DEMO KEY)' if s.demo else ''}" for s in verification.signatures
     )
     return {
-        "sense": sense,
+        "sense": sense(rows, header),
         "wrong": wrong[:MOST_WORST],
         "more": max(0, len(wrong) - MOST_WORST),
-        "near": near[:3],
-        "deviations": f"{count} listed under Deviations, overrides and notes" if count else "none recorded",
+        "near": near[:MOST_NEAR],
+        "deviations": f"{count} listed under Deviations" if count else "none recorded",
         "signed": plain(signed) if signed else "not signed",
     }
 
 
-def check_row(check: Mapping[str, Any], step: int | None) -> Row:
-    """One judgement in words, with its margin drawn."""
+def sense(rows: list[Row], header: Mapping[str, Any]) -> str:
+    """The verdict and what to do about it, in sentences."""
+    if imported(header) is not None:
+        return words.SENSE_IMPORTED
+    verdict = str(header["verdict"])
+    judged = [r["verdict"] for r in rows if r["verdict"] in ("pass", "fail", "inconclusive")]
+    failed = judged.count("fail")
+    said = {
+        "pass": f"All {len(judged)} judged checks met their limits under the decision rule stated for each.",
+        "fail": f"{failed} of {len(judged)} judged checks did not meet {'its limit' if failed == 1 else 'their limits'}.",
+        "inconclusive": "No check failed, but at least one could not be decided within its uncertainty or its data.",
+    }.get(verdict, "No check was judged: this run shows neither conformity nor the lack of it.")
+    if not header["finished"]:
+        said += " The run did not finish, so it does not stand for the whole procedure."
+    return (
+        f"{said} {words.NEXT.get(verdict if header['finished'] or verdict == 'fail' else '', words.NEXT[''])}"
+    )
+
+
+def check_row(check: Mapping[str, Any], step: int | None, channels: Iterable[str] = ()) -> Row:
+    """One judgement in words, with its margin drawn. `spoken...`: for the summary, `channels` by what they measure."""
     figures = words.figures(check)
     value, uncertainty, low, high = (
         check.get(n) if words.is_number(check.get(n)) else None
@@ -170,6 +186,11 @@ def check_row(check: Mapping[str, Any], step: int | None) -> Row:
     silent = verdict in ("pass", "not judged") or not check.get("reason")
     return {
         "title": cell(check.get("title") or check["id"]),
+        "spoken": cell(_capital(spoken.in_words(str(check.get("title") or check["id"]), channels))),
+        "spoken_reason": ""
+        if silent
+        else cell(_capital(spoken.in_words(str(check.get("reason")), channels))),
+        "spare": word_of_margin(figures.margin, times),
         "step": cell(check.get("step", "")),
         "at": step,
         "measure": measured,
@@ -187,6 +208,21 @@ def check_row(check: Mapping[str, Any], step: int | None) -> Row:
         "reason": "" if silent else cell(check.get("reason")),
         "scale": Svg(margin_scale(value, uncertainty, low, high, verdict)),
     }
+
+
+def word_of_margin(margin: str, times: float | None) -> str:
+    """`2.21 Hz/s inside the limit, 3.7 times the measurement uncertainty`; nothing where there is no margin."""
+    if margin[:1] not in ("+", words.MINUS):
+        return ""
+    side = "beyond" if margin[0] == words.MINUS else "inside"
+    if times is None:
+        return f"{margin[1:]} {side} the limit, uncertainty not evaluated"
+    often = f"{abs(times):.1f}" if abs(times) < 100 else "more than 100"
+    return f"{margin[1:]} {side} the limit, {often} times the measurement uncertainty"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def step_row(picture: StepPicture, number: int) -> Row:
@@ -208,8 +244,13 @@ def step_row(picture: StepPicture, number: int) -> Row:
         "orders": plain(". ".join(part for part in (orders, until) if part)),
         "cautions": [plain(c) for c in step.cautions],
         "checks": [check_row(c, number) for c in picture.checks],
-        "plots": [{"caption": plain(caption), "svg": Svg(svg)} for caption, svg in picture.plots],
+        "plots": [plot(caption, svg) for caption, svg in picture.plots],
     }
+
+
+def plot(caption: str, svg: str) -> Row:
+    """One picture with what is said over it."""
+    return {"caption": plain(caption), "svg": Svg(svg)}
 
 
 def facts(header: Mapping[str, Any]) -> list[Row]:
@@ -219,69 +260,16 @@ def facts(header: Mapping[str, Any]) -> list[Row]:
         return {"what": plain(what), "says": plain(says), "code": plain(code)}
 
     basis = "; ".join(str(b) for b in header["procedure"].get("basis") or ())
-    found = [
+    return [
         row("Laboratory", header["laboratory"] or "not stated"),
         row("Operator", header["operator"] or "not stated"),
         row("Cautions acknowledged by", header["acknowledged"] or "nobody"),
-        row("Begun", f"{header['started']} (sealed {header['sealed']})"),
+        row("Begun", f"{header['started']}{', as stated at import' if imported(header) is not None else ''} (sealed {header['sealed']})"),
         row("Procedure", header["procedure"]["file"] + (f"; basis: {basis}" if basis else ""), header["procedure"]["sha256"]),
         *(row("Profile", p["file"], p["sha256"]) for p in header.get("profiles") or ()),
         row("Pairing card", header["pairing"]["file"], header["pairing"]["sha256"]),
         row("Bench card", header["bench"]["file"], header["bench"]["sha256"]),
     ]  # fmt: skip
-    for name, parameter in header["parameters"].items():
-        value = parameter["value"]
-        said = words.bound(value, parameter["unit"]) if value is not None else "no value"
-        found.append(row(name, said + (" (set for this run)" if name in header["overrides"] else "")))
-    return found
-
-
-def _card(raw: bytes) -> dict[str, Any]:
-    try:
-        return tomllib.loads(raw.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError):
-        return {}
-
-
-def _part(name: str) -> str:
-    return plain(name.replace("_", " ").replace("pv", "PV"))
-
-
-def equipment(raw: bytes) -> list[Row]:
-    """What was tested, from the pairing card in the record: part, name, serial number, firmware, source of the figures."""
-    found = []
-    for part, table in _card(raw).items():
-        if isinstance(table, dict) and isinstance(table.get("name"), str):
-            texts = {key: cell(table.get(key, "")) for key in ("name", "serial", "firmware", "source")}
-            ratings = [
-                f"{k.replace('_', ' ')} {table[k]}" for k in RATINGS if isinstance(table.get(k), str | int)
-            ]
-            found.append({"part": _part(part), **texts, "ratings": cell(", ".join(ratings))})
-    return found
-
-
-def settings(raw: bytes) -> list[Row]:
-    """Every nameplate figure and setting of the pairing card, part by part, as it stood for the run."""
-    found = []
-    for part, table in _card(raw).items():
-        if not isinstance(table, dict):
-            continue
-        rows = [
-            {"what": cell(k.replace("_", " ")), "says": cell(_value(v)), "code": ""}
-            for k, v in table.items()
-            if k not in NAMED and isinstance(v, str | int | float | bool | list)
-        ]
-        if rows:
-            found.append({"part": _part(part), "rows": rows})
-    return found
-
-
-def _value(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list):
-        return " to ".join(map(str, value)) if len(value) == 2 else ", ".join(map(str, value))
-    return str(value)
 
 
 def instrument(item: Mapping[str, Any], day: str = "") -> Row:
@@ -337,50 +325,6 @@ def _with_unit(units: Mapping[str, str], found: "re.Match[str]") -> str:
     return f"{found['channel']} reads {said}"
 
 
-def changed(header: Mapping[str, Any]) -> int:
-    """How many deviations, gates passed by name and parameters set there are; a note is none of them."""
-    return len(header["deviations"]) + len(header["overridden"]) + len(header["overrides"])
-
-
-def deviations(header: Mapping[str, Any]) -> list[str]:
-    """Deviations, gates passed by name, parameters set for the run and the operator's notes, one line each."""
-    found = [f"Deviation: {text}" for text in header["deviations"]]
-    for gate in header["overridden"]:
-        said = ", ".join(f"{k} {v}" for k, v in gate.items()) if isinstance(gate, Mapping) else str(gate)
-        found.append(f"Gate passed by name: {said}")
-    found += [f"Parameter set for this run: {name} = {value}" for name, value in header["overrides"].items()]
-    for note in header["notes"]:
-        at = note.get("at")
-        found.append((f"{at:.1f} s: " if words.is_number(at) else "") + str(note.get("text", "")))
-    return [plain(line) for line in (*found, *polling(header))]
-
-
-def polling(header: Mapping[str, Any]) -> list[str]:
-    """Missed and failed polls, and how far the times of instruments lie apart, as counted on a bench in real time."""
-    further = header.get("further")
-    kept = further if isinstance(further, Mapping) else {}
-
-    def rows(name: str, *numbers: str) -> list[Mapping[str, Any]]:
-        listed = kept.get(name)
-        return [
-            row
-            for row in (listed if isinstance(listed, list) else [])
-            if isinstance(row, Mapping) and all(words.is_number(row.get(key)) for key in numbers)
-        ]
-
-    found = [
-        f"Polls of {row.get('instrument')}: {row['missed']} missed and {row['failed']} without a reading, of {row['missed'] + row['polls']}"
-        for row in rows("polling", "missed", "failed", "polls")
-        if row["missed"] or row["failed"]
-    ]
-    for row in rows("skew", "skew", "standard_uncertainty", "steps"):
-        found.append(
-            f"Skew: {row.get('instrument')} shows steps of the load {row['skew'] * 1e3:+.0f} ms after {row.get('against')} "
-            f"(standard uncertainty {row['standard_uncertainty'] * 1e3:.0f} ms, {row['steps']} steps); readings are not corrected by it"
-        )
-    return found
-
-
 def program(header: Mapping[str, Any]) -> list[Row]:
     """Program, data, digests."""
     made, counts = header["program"], header["counts"]
@@ -414,12 +358,3 @@ def signatures(verification: Verification) -> list[Row]:
         }
         for s in verification.signatures
     ]
-
-
-def tightest(checks: list[dict[str, Any]]) -> dict[str, Any] | None:
-    """The judged check with the smallest margin in units of its uncertainty."""
-    there = [
-        c for c in checks
-        if words.is_number(c.get("margin")) and words.is_number(c.get("uncertainty")) and c["uncertainty"] > 0
-    ]  # fmt: skip
-    return min(there, key=lambda c: float(c["margin"]) / float(c["uncertainty"]), default=None)

@@ -40,12 +40,18 @@ class Customer(Part):
 
 
 class Work(Part):
-    """What ISO/IEC 17025:2017, 7.8.2 and 7.8.3 ask for beside the results."""
+    """What ISO/IEC 17025:2017, 7.8.2 and 7.8.3 ask for beside the results.
+
+    `provided`: data that the customer provided, which the report names and disclaims (7.8.2.2). `items_chosen_by`: where
+    it was the customer, the results apply to the items as received.
+    """
 
     place: Line = ""
     received: Line = ""
     condition: Text = ""
     sampling: Text = ""
+    provided: Text = ""
+    items_chosen_by: Literal["", "laboratory", "customer"] = ""
     environment: Text = ""
     external: Text = ""
     opinions: Text = ""

@@ -34,7 +34,8 @@ SECTIONS = (
     ("cautions", "Cautions"),
     ("instruments", "Instruments"),
     ("safe", "Making safe"),
-    ("deviations", "Deviations, overrides and notes"),
+    ("deviations", "Deviations from the procedure and operator's notes"),
+    ("messages", "Messages of the program during the run"),
     ("settings", "Nameplates and settings"),
     ("program", "Program and data"),
     ("signatures", "Signatures"),
@@ -42,11 +43,16 @@ SECTIONS = (
 )
 
 
-def make(record: Record, laboratory: LaboratoryCard | None, render: Callable[[dict[str, Any]], T]) -> T:
+def make(
+    record: Record,
+    laboratory: LaboratoryCard | None,
+    render: Callable[[dict[str, Any]], T],
+    panels_at_once: int | None = None,
+) -> T:
     """The content, rendered. Raises `Refused` for a record whose header or parts are not what the format says."""
     verification = verify(record.path, allow_unsigned=True)
     try:
-        made = content(record, verification, laboratory)
+        made = content(record, verification, laboratory, panels_at_once=panels_at_once)
         absent = {
             key for key, there in (("course", made["overview"]), ("settings", made["settings"])) if not there
         }

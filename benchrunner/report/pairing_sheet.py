@@ -20,8 +20,9 @@ from benchrunner.record.imported import imported
 from benchrunner.record.opened import Record
 from benchrunner.record.verify import verify
 from benchrunner.report import words
-from benchrunner.report.content import equipment, record_number
+from benchrunner.report.content import record_number
 from benchrunner.report.plain import cell
+from benchrunner.report.subject import equipment
 
 MOST_RECORDS = 500  # the newest ones of the pairing
 MOST_FILES = 20_000

@@ -24,6 +24,7 @@ HERE = Path(__file__).parent
 Paper = Literal["a4", "letter"]
 PAPERS: Mapping[Paper, str] = {"a4": "a4", "letter": "us-letter"}
 UNBROKEN = frozenset({"code", "key"})  # digests: they fit their column, and are copied from the page
+PANELS_AT_ONCE = 2  # so that a step's pictures fill the page that its words are on
 ACCESSIBLE: Literal["ua-1"] = "ua-1"
 LABEL = re.compile(r'aria-label="([^"]*)"')
 VIEW = re.compile(r'viewBox="0 0 ([0-9.]+) ([0-9.]+)"')
@@ -46,7 +47,7 @@ def write_pdf(
 
 def render_pdf(record: Record, laboratory: LaboratoryCard | None = None, paper: Paper = "a4") -> bytes:
     """The report as PDF. Raises `Refused` for a damaged record."""
-    return make(record, laboratory, lambda content: set_pages(content, "sheet.typ", paper))
+    return make(record, laboratory, lambda content: set_pages(content, "sheet.typ", paper), PANELS_AT_ONCE)
 
 
 def set_pages(content: Mapping[str, Any], template: str, paper: Paper, **inputs: str) -> bytes:
@@ -57,9 +58,6 @@ def set_pages(content: Mapping[str, Any], template: str, paper: Paper, **inputs:
         work = Path(made)
         (work / "pictures").mkdir()
         data = cast("dict[str, Any]", _without_pictures(dict(content), work / "pictures"))
-        data["operator"] = next(
-            (f["says"] for f in data.get("facts", []) if f["what"] == "Operator"), "not stated"
-        )
         (work / "content.json").write_text(json.dumps(data), encoding="utf-8")
         (work / "page.typ").write_bytes((HERE / template).read_bytes())
         failures = []
@@ -92,10 +90,7 @@ def _without_pictures(value: Any, folder: Path) -> Any:
         if "svg" in value and "caption" in value:
             drawn = _picture(value["svg"], folder) if value["svg"] else {"file": "", "alt": ""}
             return {"caption": breakable(value["caption"]), **drawn}
-        made = {k: v if k in UNBROKEN else _without_pictures(v, folder) for k, v in value.items()}
-        if "overview" in value:
-            made["overview"] = _picture(value["overview"], folder) if value["overview"] else None
-        return made
+        return {k: v if k in UNBROKEN else _without_pictures(v, folder) for k, v in value.items()}
     if isinstance(value, list):
         return [_without_pictures(v, folder) for v in value]
     return value

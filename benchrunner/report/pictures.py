@@ -30,6 +30,7 @@ OVERVIEW = ("bus.frequency", "bus.voltage", "battery.voltage", "battery.current"
             "load.power", "grid.power", "battery.soc")  # fmt: skip
 DEFAULT = ("bus.frequency", "battery.voltage", "pv.power", "bus.voltage")
 MOST_PANELS = 4
+PREPARING, JUDGED = 64.0, 84.0  # height of a panel, in a step that judges nothing and in one that does
 NOT_A_NUMBER = 1e30  # what instruments send for overload (9.9E37) is no level to draw
 BEFORE, AFTER = 0.06, 0.14  # s round a trigger, shown enlarged
 RMS_MEASURES = frozenset({"half_cycle_maximum", "half_cycle_minimum", "gap", "rms"})
@@ -51,8 +52,10 @@ class StepPicture:
 class Pictures:
     """Draws from one record, reading each channel once."""
 
-    def __init__(self, record: Record) -> None:
+    def __init__(self, record: Record, at_once: int | None = None) -> None:
+        """`at_once`: how many panels one picture holds at most, so that a page can be filled; any number where not given."""
         self.record = record
+        self.at_once = at_once
         self.plan = record.plan
         self._known: dict[str, tuple[Floats, Floats]] = {}
         self.periods = {c: s.period for s in self.plan.sources for c in s.channels}
@@ -64,24 +67,21 @@ class Pictures:
         waves = self.record.waveforms
         for picture in found:
             picture.checks = [c for c in self.record.checks if c.get("step") == picture.step.id]
-            plot = self._readings(picture, picture is found[-1])
-            if plot:
-                picture.plots.append(("Readings", plot))
+            picture.plots += self._readings(picture, picture is found[-1])
             for wave in waves:
                 if picture.start <= wave.captured.arrived <= picture.end and wave.step == picture.step.id:
                     picture.plots += self._wave(wave, picture)
         return found
 
-    def overview(self, steps: list[StepPicture]) -> str:
+    def overview(self, steps: list[StepPicture]) -> list[tuple[str, str]]:
         """The whole run: what the battery, the bus and the sources did, with the steps as marks."""
         end = min(self.end, max((p.end for p in steps), default=self.end))
         present = [name for name in OVERVIEW if name in self.periods][:6]
         panels = [self._panel(name, (), 62.0, (0.0, end)) for name in present]
         marks = [Mark(p.start, str(number)) for number, p in enumerate(steps, 1)]
-        says = f"Course of the whole run over {words.span(self.end)}: " + "; ".join(
-            self._in_words(p) for p in panels
-        )
-        return stack(panels, 0.0, end, says, marks)
+        says = f"Course of the whole run over {words.span(self.end)}"
+        caption = words.COURSE if steps else "All readings of the record, from the first to the last."
+        return self._pictures(caption, says, panels, 0.0, end, marks, 0.0)
 
     def _windows(self) -> list[StepPicture]:
         found: dict[int, StepPicture] = {}
@@ -115,7 +115,28 @@ class Pictures:
             self._known[name] = times, np.where(np.abs(values) < NOT_A_NUMBER, values, np.nan)
         return self._known[name]
 
-    def _readings(self, picture: StepPicture, last: bool) -> str:
+    def _pictures(
+        self,
+        caption: str,
+        says: str,
+        panels: list[Panel],
+        start: float,
+        end: float,
+        marks: list[Mark],
+        zero: float,
+    ) -> list[tuple[str, str]]:
+        """The panels in one picture or, on paper, in as many as it takes; each has its time axis and its own words."""
+        most = self.at_once or max(len(panels), 1)
+        found = []
+        for first in range(0, len(panels), most):
+            some = panels[first : first + most]
+            told = f"{says}: " + "; ".join(self._in_words(p) for p in some)
+            svg = stack(some, start, end, told, marks, zero)
+            if svg:
+                found.append((caption if not found else "", svg))
+        return found
+
+    def _readings(self, picture: StepPicture, last: bool) -> list[tuple[str, str]]:
         """The channels that the step is about, a little beyond its ends; what follows the last step is making safe."""
         names = self._channels(picture.step)
         room = max(0.04 * (picture.end - picture.start), 0.2)
@@ -128,10 +149,10 @@ class Pictures:
                 for low, high in [self._bounds(c, name, picture.step)]
                 if low is not None or high is not None
             ]
-            panels.append(self._panel(name, tuple(limits), window=(start, end)))
-        says = f"{picture.step.title}: " + "; ".join(self._in_words(p) for p in panels)
+            height = JUDGED if picture.checks else PREPARING
+            panels.append(self._panel(name, tuple(limits), height, window=(start, end)))
         marks = [Mark(picture.start, ""), Mark(picture.end, "")]
-        return stack(panels, start, end, says, marks, zero=picture.start)
+        return self._pictures("Readings", picture.step.title, panels, start, end, marks, picture.start)
 
     def _channels(self, step: PlannedStep) -> list[str]:
         wanted = [check.of for check in step.checks]
@@ -219,16 +240,14 @@ class Pictures:
                 c.measure in RMS_MEASURES and c.of == name for c in picture.step.checks
             ):
                 whole.append(self._rms_panel(name, unit, row, wave, picture))
-        says = f"Captured in step {picture.step.title}: " + "; ".join(self._in_words(p) for p in whole)
-        plots = [
-            (
-                f"Captured waveforms, {wave.rate / 1000:g} kS/s",
-                stack(whole, times[0], times[-1], says, marks, wave.trigger),
-            )
-        ]
+        says = f"Captured in step {picture.step.title}"
+        caption = f"Captured waveforms, {wave.rate / 1000:g} kS/s"
+        plots = self._pictures(caption, says, whole, times[0], times[-1], marks, wave.trigger)
         if times[0] < wave.trigger < times[-1] and times[-1] - times[0] > 2 * (BEFORE + AFTER):
             start, end = max(times[0], wave.trigger - BEFORE), min(times[-1], wave.trigger + AFTER)
-            plots.append(("The same, round the trigger", stack(near, start, end, says, marks, wave.trigger)))
+            plots += self._pictures(
+                "The same, round the trigger", says, near, start, end, marks, wave.trigger
+            )
         simulated = []
         if wave.captured.not_carried:
             simulated.append(
@@ -245,7 +264,7 @@ class Pictures:
                 p if len(on) == len(wave.channels) else f"{p} of {', '.join(on)}" for p, on in parts.items()
             ]
             simulated.append(f"prescribed, not computed: {', '.join(said)}")
-        if simulated:
+        if simulated and plots:
             plots[0] = (f"{plots[0][0]} ({'; '.join(simulated)})", plots[0][1])
         return plots
 

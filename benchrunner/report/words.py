@@ -1,6 +1,7 @@
 """Numbers and states in words for people: values with their uncertainty, limits, margins, durations."""
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeGuard
@@ -28,6 +29,16 @@ UNCERTAINTY = (
     "U is the expanded uncertainty with k = 2 unless said otherwise (about 95 %), from the accuracy stated on the bench "
     "card, propagated as JCGM 100 says. Where it was not evaluated, the table says so."
 )
+FIXED = "Rule, limits and the digest of the procedure were fixed before anything was measured."
+COURSE = "From the first step to the last; the numbers at the top are the steps listed below."
+UNJUDGED = "No decision rule was applied and no uncertainty is stated: the readings were imported, and nothing was judged."
+SENSE_IMPORTED = (
+    "Nothing was judged: these readings come from another logger's file, and show neither conformity nor the lack of it. "
+    "What to do: take them for comparison only; whoever measured them answers for their accuracy."
+)
+NO_CAUTIONS_IMPORTED = "Imported: the cautions of the test itself are not known to this program."
+MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+          "December")  # fmt: skip
 ENDINGS = {
     "procedure": "The run came to its end.",
     "start": "The bench was not in the state that the procedure starts from.",
@@ -188,6 +199,14 @@ def span(seconds: float) -> str:
     if seconds < 7200:
         return f"{int(seconds // 60)} min {int(seconds % 60):02d} s"
     return f"{int(seconds // 3600)} h {int(seconds % 3600 // 60):02d} min"
+
+
+def day(stamp: object) -> str:
+    """`25 November 2026, 21:12 UTC` from `2026-11-25T21:12:32.211Z`; what is no such time stays as it is."""
+    found = re.fullmatch(r"(\d{4})-(\d{2})-(\d{2})T(\d{2}:\d{2}):\d{2}(?:\.\d+)?Z", str(stamp))
+    if found is None or not 1 <= int(found[2]) <= 12:
+        return str(stamp)
+    return f"{int(found[3])} {MONTHS[int(found[2]) - 1]} {found[1]}, {found[4]} UTC"
 
 
 def is_number(number: Any) -> TypeGuard[float]:

@@ -297,7 +297,8 @@ def test_the_reason_for_what_was_not_judged_is_said_once(tmp_path: Path) -> None
 
 
 def test_a_note_is_no_deviation_and_an_overdue_calibration_is_said() -> None:
-    from benchrunner.report.content import changed, instrument
+    from benchrunner.report.content import instrument
+    from benchrunner.report.notes import changed
 
     header = {"deviations": [], "overridden": [], "overrides": {}, "notes": [{"text": "fine weather"}]}
     assert changed(header) == 0
@@ -338,7 +339,7 @@ def test_nobody_is_told_to_run_again_what_failed() -> None:
 
 
 def test_missed_polls_and_skew_are_stated() -> None:
-    from benchrunner.report.content import deviations
+    from benchrunner.report.notes import deviations, messages
 
     polls = {"instrument": "bus_meter", "period": 0.1, "polls": 97, "missed": 3, "failed": 1}
     skew = {
@@ -352,11 +353,12 @@ def test_missed_polls_and_skew_are_stated() -> None:
         "deviations": [], "overridden": [], "overrides": {}, "notes": [],
         "further": {"polling": [polls, {**polls, "instrument": "load", "missed": 0, "failed": 0}], "skew": [skew]},
     }  # fmt: skip
-    said = deviations(header)
+    assert deviations(header) == []
+    said = messages(header)
     assert len(said) == 2
     assert "bus_meter: 3 missed and 1 without a reading, of 100" in said[0]
     assert (
         "31 ms after bus_meter (standard uncertainty 12 ms, 4 steps); readings are not corrected" in said[1]
     )
     for broken in ({}, {"further": None}, {"further": {"polling": "x", "skew": [3, {"skew": "y"}]}}):
-        assert deviations({**header, "further": None, **broken}) == []
+        assert messages({**header, "further": None, **broken}) == []

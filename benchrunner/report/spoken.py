@@ -1,0 +1,53 @@
+"""Channels, parameters and the procedure's arithmetic in words, for who reads a summary and not the cards.
+
+The technical names stay on the pages of detail, where they lead back to the cards and the readings.
+"""
+
+import re
+from collections.abc import Iterable, Mapping
+
+SPOKEN = {
+    "pv": "PV", "dc": "DC", "ac": "AC", "l1": "L1", "l2": "L2", "l3": "L3", "soc": "state of charge",
+}  # fmt: skip
+WHOLE = {
+    "cell_voltage_max": "highest cell voltage",
+    "cell_voltage_min": "lowest cell voltage",
+    "closed": "switch position",
+}
+UNNAMED = frozenset({"relays"})  # a role whose name says nothing beside the relay's own
+_BY_U = re.compile(r"by U = (?P<u>[^;,]+?) or more")
+
+
+def words(name: str) -> str:
+    """`pv_contactor` as `PV contactor`."""
+    return " ".join(SPOKEN.get(part, part) for part in name.split("_"))
+
+
+def channel(name: str) -> str:
+    """`battery.cell_voltage_max` as `battery highest cell voltage`."""
+    role, _, quantity = name.partition(".")
+    said = WHOLE.get(quantity) or words(quantity)
+    return said if role in UNNAMED else f"{words(role)} {said}".strip()
+
+
+def in_words(text: str, channels: Iterable[str]) -> str:
+    """A sentence of the program with each channel's name said in words, and U by its name."""
+    for name in sorted(set(channels), key=len, reverse=True):
+        if name in text:
+            text = re.sub(rf"(?<![\w.]){re.escape(name)}(?!\w|\.\w)", lambda _, n=name: channel(n), text)
+    return _BY_U.sub(r"by more than the measurement uncertainty of \g<u>", text)
+
+
+def limit_words(text: str, named: Mapping[str, str]) -> str:
+    """A limit as the procedure writes it, with the cards' figures in words: `120 % of battery inverter rated voltage`.
+
+    `named`: the procedure's own names (its values with what they stand for, its parameters in words).
+    """
+    for name in sorted(named, key=len, reverse=True):
+        text = re.sub(rf"(?<![\w.]){re.escape(name)}(?![\w.])", lambda _, n=name: named[n], text)
+    text = re.sub(
+        r"\bpairing\.(?P<path>[a-z0-9_]+(?:\.[a-z0-9_]+)*)",
+        lambda found: " ".join(words(part) for part in found["path"].split(".")),
+        text,
+    )
+    return text.replace(" * ", " \u00d7 ")
