@@ -48,7 +48,7 @@ def clauses(
     if foreign:
         method = f"Not known: imported. How the file was read stands in {header['procedure']['file']}, in full in the record"
     found = [
-        ("7.8.2.1 a", "Title", f"Test report: {made['title']}"),
+        ("7.8.2.1 a", "Title", f"{made['report']}: {made['title']}"),
         ("7.8.2.1 b", "Laboratory, name and address", plain(who)),
         ("7.8.2.1 c", "Place where the work was done", stated(work.place) + f"; bench: {made['bench']}"),
         ("7.8.2.1 d", "Unique identification, on every page; clear end", f"Record {number}; the last line is the end mark"),

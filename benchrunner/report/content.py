@@ -61,9 +61,10 @@ def content(
         "subject": plain(header["pairing"]["title"]),
         "bench": plain(header["bench"]["title"]),
         "purpose": plain(header["procedure"].get("purpose") or ""),
-        "laboratory": plain(laboratory.laboratory.name if laboratory else header["laboratory"] or "Test report"),
+        "laboratory": plain(laboratory.laboratory.name if laboratory else header["laboratory"] or ("Imported readings" if foreign else "Test report")),
         "simulated": words.SIMULATED if record.simulated else words.IMPORTED if foreign else "",
         "imported": foreign,
+        "report": "Report of imported readings" if foreign else "Test report",
         "kind": "simulated bench" if record.simulated else "imported",
         "operator": plain(header["operator"] or "not stated"),
         "issued": when,
@@ -124,7 +125,7 @@ def outcome(header: Mapping[str, Any], checks: list[dict[str, Any]], channels: I
         "sentence": words.verdict_sentence(checks),
         "finished": bool(header["finished"]),
         "ending": plain(ending),
-        "duration": f"Duration {words.span(header['duration'])} on the bench's clock.",
+        "duration": f"Duration {words.span(header['duration'])} on the {'logger' if imported(header) is not None else 'bench'}'s clock.",
         "safe": plain(words.SAFE.get(state, state)),
         "unsafe": state == "not confirmed",
         "gap": plain(header["gap"]["says"]) if header.get("gap") else "",
@@ -137,6 +138,9 @@ def summary(rows: list[Row], header: Mapping[str, Any], verification: Verificati
     near = sorted(
         (r for r in rows if r["times"] is not None and r["verdict"] == "pass"), key=lambda r: r["times"]
     )
+    worst: dict[str, Row] = {}  # of repeats the one nearest to its limit
+    for row in near:
+        worst.setdefault(row["title"], row)
     count = notes.changed(header)
     signed = "; ".join(
         f"{s.role or 'signer'}: {s.name}{' (DEMO KEY)' if s.demo else ''}" for s in verification.signatures
@@ -145,7 +149,7 @@ def summary(rows: list[Row], header: Mapping[str, Any], verification: Verificati
         "sense": sense(rows, header),
         "wrong": wrong[:MOST_WORST],
         "more": max(0, len(wrong) - MOST_WORST),
-        "near": near[:MOST_NEAR],
+        "near": list(worst.values())[:MOST_NEAR],
         "deviations": f"{count} listed under Deviations" if count else "none recorded",
         "signed": plain(signed) if signed else "not signed",
     }
@@ -186,10 +190,10 @@ def check_row(check: Mapping[str, Any], step: int | None, channels: Iterable[str
     silent = verdict in ("pass", "not judged") or not check.get("reason")
     return {
         "title": cell(check.get("title") or check["id"]),
-        "spoken": cell(_capital(spoken.in_words(str(check.get("title") or check["id"]), channels))),
+        "spoken": cell(spoken.capital(spoken.in_words(str(check.get("title") or check["id"]), channels))),
         "spoken_reason": ""
         if silent
-        else cell(_capital(spoken.in_words(str(check.get("reason")), channels))),
+        else cell(spoken.capital(spoken.in_words(str(check.get("reason")), channels))),
         "spare": word_of_margin(figures.margin, times),
         "step": cell(check.get("step", "")),
         "at": step,
@@ -221,10 +225,6 @@ def word_of_margin(margin: str, times: float | None) -> str:
     return f"{margin[1:]} {side} the limit, {often} times the measurement uncertainty"
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def step_row(picture: StepPicture, number: int) -> Row:
     """One step as run: orders, condition, checks, pictures."""
     step = picture.step
@@ -238,7 +238,7 @@ def step_row(picture: StepPicture, number: int) -> Row:
         "timing": plain(
             f"{step.id} · {words.span(picture.end - picture.start)}, from {picture.start:.1f} s · "
             + (picture.phase if picture.phase != "started" else "did not end")
-            + (f": {picture.text}" if picture.text else "")
+            + (f": {_titles(picture)}" if picture.text else "")
         ),
         "says": plain(step.says or ""),
         "orders": plain(". ".join(part for part in (orders, until) if part)),
@@ -246,6 +246,12 @@ def step_row(picture: StepPicture, number: int) -> Row:
         "checks": [check_row(c, number) for c in picture.checks],
         "plots": [plot(caption, svg) for caption, svg in picture.plots],
     }
+
+
+def _titles(picture: StepPicture) -> str:
+    """Why a step failed: the failed checks by their titles, where the text names them by their ids."""
+    titles = {str(c.get("id")): str(c.get("title") or c.get("id")) for c in picture.checks}
+    return "; ".join(titles.get(part, part) for part in picture.text.split(", "))
 
 
 def plot(caption: str, svg: str) -> Row:
@@ -277,9 +283,9 @@ def instrument(item: Mapping[str, Any], day: str = "") -> Row:
     name, role = str(item.get("name", "")), item.get("role")
     return {
         "name": cell(f"{name} ({role})" if role and role != name else name),
-        "class": word(str(item.get("class", "")).replace("_", " ")),
+        "class": word(spoken.words(str(item.get("class", "")))),
         "identity": cell(item.get("identity") or "none"),
-        "accuracy": cell(item.get("accuracy") or ""),
+        "accuracy": cell(spoken.quantities(str(item.get("accuracy") or ""))),
         "serial": word(item.get("serial") or "not stated"),
         "calibrated": word(item.get("calibrated") or "not stated"),
         "due": word(
@@ -293,7 +299,7 @@ def instrument(item: Mapping[str, Any], day: str = "") -> Row:
 def guard(item: Any) -> Row:
     """One guard as it stood during the run."""
     return {
-        "says": cell(item.says or item.id),
+        "says": cell(spoken.capital(item.says or item.id)),
         "channel": word(item.channel),
         "allowed": cell(words.limit(item.low, item.high, item.unit, item.channel)),
         "delay": words.span(item.delay),
@@ -322,7 +328,7 @@ def _with_unit(units: Mapping[str, str], found: "re.Match[str]") -> str:
         said = words.bound(float(found["value"]), unit, found["channel"]) if unit else found["value"]
     except ValueError:
         said = found["value"]
-    return f"{found['channel']} reads {said}"
+    return f"{found['channel']} reads {said.replace('-', words.MINUS)}"
 
 
 def program(header: Mapping[str, Any]) -> list[Row]:
@@ -335,7 +341,7 @@ def program(header: Mapping[str, Any]) -> list[Row]:
         ("Seed", header["seed"], ""),
         (
             "Data",
-            f"{counts['inputs']} inputs, {counts['readings']} readings, {counts['waveforms']} waveforms",
+            f"{counts['inputs']} inputs, {counts['readings']} readings, {counts['waveforms']} waveform{'' if counts['waveforms'] == 1 else 's'}",
             "",
         ),
         ("Digest of readings", "", header["digests"]["readings"]),

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from benchrunner import data
+from benchrunner.core.evidence import STATEFUL
 from benchrunner.errors import Problem, Refused
 from benchrunner.record.imported import imported
 from benchrunner.record.opened import Record
@@ -28,6 +29,7 @@ MOST_RECORDS = 500  # the newest ones of the pairing
 MOST_FILES = 20_000
 MOST_ROWS = 26
 NEAREST = 4
+MOST_STATES = 3  # other states of the pairing with their outcome at a procedure
 RECORDS, FORGOTTEN, INDEX = "records", "forgotten", "index.sqlite"  # of an archive
 SETTINGS = (
     ("battery_inverter", ("rated_power", "charge_current", "absorption_voltage", "shift_start", "shift_stop", "shift_maximum")),
@@ -192,16 +194,38 @@ def _seen(path: Path, record: Record, signed: bool) -> Seen:
 
 
 def _shipped() -> dict[str, tuple[str, str]]:
-    """Procedures to be had: name -> title, SHA-256. A laboratory's own comes before a shipped one of the same name."""
+    """Procedures to be had for a pairing: name -> title, SHA-256; a laboratory's own before a shipped one of the same name.
+
+    Wiring proofs are of the bench and left out.
+    """
     found: dict[str, tuple[str, str]] = {}
+    proofs: set[str] = set()
     for place in (*data.lab_folders("procedures"), data.folder("procedures")):
         for path in sorted(place.glob("*.toml")):
             try:
                 raw = path.read_bytes()
-                title = str(tomllib.loads(raw.decode("utf-8-sig")).get("title", path.stem))
+                card = tomllib.loads(raw.decode("utf-8-sig"))
+                measures = _measures(card.get("steps"))
             except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError):
                 continue
-            found.setdefault(path.stem, (title, hashlib.sha256(raw).hexdigest()))
+            if path.stem not in found and measures and measures <= set(STATEFUL):
+                proofs.add(path.stem)
+            found.setdefault(path.stem, (str(card.get("title", path.stem)), hashlib.sha256(raw).hexdigest()))
+    return {name: said for name, said in found.items() if name not in proofs}
+
+
+def _measures(steps: object) -> set[str]:
+    """The measures of a procedure's checks, steps within steps included."""
+    found: set[str] = set()
+    for step in steps if isinstance(steps, list) else ():
+        if isinstance(step, dict):
+            checks = step.get("checks")
+            found |= {
+                str(c.get("measure"))
+                for c in (checks if isinstance(checks, list) else ())
+                if isinstance(c, dict)
+            }
+            found |= _measures(step.get("steps"))
     return found
 
 
@@ -231,11 +255,22 @@ def _newest(of: list[Seen], shipped: str) -> Row | None:
         "record": one.number,
         "date": one.started[:10],
         "card": one.card[:8],
-        "counts": counts,
+        "counts": "; ".join(filter(None, (counts, *_earlier(of)))),
         "other": "another version of this procedure" if other else "",
         "unsigned": "" if one.signed else "not signed",
         "nearest": f"{nearest[0]['margin']} ({nearest[0]['in_u']})" if nearest else words.DASH,
+        "of": nearest[0]["title"] if nearest else "",
     }
+
+
+def _earlier(of: list[Seen]) -> list[str]:
+    """How the newest record with each other state of the pairing ended, so that every firmware has its outcome."""
+    latest: dict[str, Seen] = {}
+    for one in of:
+        latest.setdefault(one.card, one)
+    others = [one for card, one in latest.items() if card != of[0].card]
+    more = [f"and {len(others) - MOST_STATES} earlier states"] if len(others) > MOST_STATES else []
+    return [f"with card {one.card[:8]}: {one.outcome}" for one in others[:MOST_STATES]] + more
 
 
 def _variants(seen: list[Seen], card: str) -> list[Row]:

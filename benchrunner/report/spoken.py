@@ -30,6 +30,18 @@ def channel(name: str) -> str:
     return said if role in UNNAMED else f"{words(role)} {said}".strip()
 
 
+def capital(text: str) -> str:
+    """The same with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
+def quantities(text: str) -> str:
+    """An instrument's accuracy with each quantity in words: `soc 1 %; cell_voltage_max 5 mV`."""
+    return re.sub(
+        r"(?<![\w.])(?:soc|[a-z]+(?:_[a-z0-9]+)+)(?![\w.])", lambda f: WHOLE.get(f[0]) or words(f[0]), text
+    )
+
+
 def in_words(text: str, channels: Iterable[str]) -> str:
     """A sentence of the program with each channel's name said in words, and U by its name."""
     for name in sorted(set(channels), key=len, reverse=True):
@@ -50,4 +62,4 @@ def limit_words(text: str, named: Mapping[str, str]) -> str:
         lambda found: " ".join(words(part) for part in found["path"].split(".")),
         text,
     )
-    return text.replace(" * ", " \u00d7 ")
+    return re.sub(r"(?<![\w)])-(?=[0-9])", "\u2212", text.replace(" * ", " \u00d7 "))

@@ -28,7 +28,7 @@ def equipment(raw: bytes) -> list[Row]:
         if isinstance(table, dict) and isinstance(table.get("name"), str):
             texts = {key: cell(table.get(key, "")) for key in ("name", "serial", "firmware", "source")}
             ratings = [
-                f"{k.replace('_', ' ')} {table[k]}" for k in RATINGS if isinstance(table.get(k), str | int)
+                f"{spoken.words(k)} {table[k]}" for k in RATINGS if isinstance(table.get(k), str | int)
             ]
             found.append({"part": _part(part), **texts, "ratings": cell(", ".join(ratings))})
     return found
@@ -41,7 +41,7 @@ def settings(raw: bytes) -> list[Row]:
         if not isinstance(table, dict):
             continue
         rows = [
-            {"what": cell(k.replace("_", " ")), "says": cell(_value(v)), "code": ""}
+            {"what": cell(spoken.words(k)), "says": cell(_value(v)), "code": ""}
             for k, v in table.items()
             if k not in NAMED and isinstance(v, str | int | float | bool | list)
         ]
@@ -110,7 +110,7 @@ def sources(order: RunningOrder, procedure: bytes) -> list[Row]:
 
 
 def _part(name: str) -> str:
-    return plain(name.replace("_", " ").replace("pv", "PV"))
+    return plain(spoken.capital(spoken.words(name)))
 
 
 def _value(value: object) -> str:

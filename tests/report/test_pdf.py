@@ -76,7 +76,7 @@ def test_what_a_report_must_hold(made: Path, record: Path) -> None:
         "Bench 1, test hall 2", "course in island operation", "2026-02-16", "M. Thorne, head of the laboratory",
         "18 to 24 degrees Celsius", "A. Tester", header["started"], header["procedure"]["sha256"],
         header["pairing"]["sha256"], header["bench"]["sha256"], "HIGHMOOR,AC METER,1,1.0", "HM-0012", "2026-01-10",
-        "2027-01-10", "57.20 V", "0.13 V", "at most 58.4 V", "+1.20 V", "+9.2 U", "k = 2", "guarded", "battery too high",
+        "2027-01-10", "57.20 V", "0.13 V", "at most 58.4 V", "+1.20 V", "+9.2 U", "k = 2", "guarded", "Battery too high",
         "0.0.test", header["digests"]["readings"], header["digests"]["inputs"], "DEMO KEY", header["signer"]["key"],
         words.CAUTION, words.ACCREDITED, words.ITEMS, words.RULES["guarded"], words.RULES["simple"],
         "Hazardous voltage on the load terminals", "Contents", "claims no accreditation", "Energy balance",

@@ -81,7 +81,7 @@ def test_what_a_report_must_hold(page: Reader, record: Path) -> None:
         "Load rejection on a nearly full battery", "Tarn-6 with Corrie-5", "Highmoor Training Laboratory", "A. Tester",
         header["started"], header["procedure"]["sha256"], header["pairing"]["sha256"], header["bench"]["sha256"],
         "HIGHMOOR,AC METER,1,1.0", "HM-0012", "2026-01-10", "2027-01-10", "load_before", "3 kW",
-        "Hazardous voltage on the load terminals", "battery too high", "0.0.test", header["digests"]["readings"],
+        "Hazardous voltage on the load terminals", "Battery too high", "0.0.test", header["digests"]["readings"],
         "DEMO KEY", header["signer"]["key"], "PV source off", words.CAUTION, words.ACCREDITED, words.ITEMS,
         words.RULES["guarded"], words.RULES["simple"], words.UNCERTAINTY, words.SAFE["confirmed"], "End of the report",
     ):  # fmt: skip
