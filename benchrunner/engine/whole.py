@@ -166,7 +166,9 @@ def _keep_wiring_proof(prepared: Prepared, runner: Runner, stream: EventStream, 
     if not is_wiring_proof(order) or not runner.checks:
         return
     passed = runner.finished and runner.exit_code == 0
-    said = "; ".join(str(c["reason"]) for c in runner.checks if c["measure"] in STATEFUL)
+    judged = [c for c in runner.checks if c["measure"] in STATEFUL and c["verdict"] != "not judged"]
+    # each judgement looks at all states so far: the last one knows best, and a fault may have ended the proof with it
+    said = str(judged[-1]["reason"]) if judged else "nothing was judged"
     try:
         phases = phases_proved(order, prepared.pairing)
         enter_wiring(prepared.bench, passed, request.operator, record, said, request.port_base, phases)

@@ -28,6 +28,7 @@ from benchrunner.measure.wiring_rules import (
     CIRCUITS,
     Meter,
     Picture,
+    could_flow,
     disagreements,
     expected_power,
 )
@@ -113,10 +114,23 @@ def _examined(pictures: Sequence[Picture]) -> tuple[Finding, Sequence[Picture]]:
     singles = list(_single_faults(pictures))
     good: list[tuple[tuple[Fault, ...], list[Picture]]]
     good = [((fault,), fixed) for fault, fixed in singles if not disagreements(fixed)]
+    good = _simplest(good)
     if not good:
         good = list(_pairs(pictures, singles))
     explanations = tuple(dict.fromkeys(faults for faults, _ in good))
     return Finding(False, explanations, against), good[0][1] if good else pictures
+
+
+def _simplest(
+    good: list[tuple[tuple[Fault, ...], list[Picture]]],
+) -> list[tuple[tuple[Fault, ...], list[Picture]]]:
+    """Without the clamps that would be reversed and have a wrong ratio too, where being reversed explains everything."""
+    turned = {fault.instruments for (fault,), _ in good if fault.kind == "reversed"}
+    return [
+        ((fault,), fixed)
+        for (fault,), fixed in good
+        if not (fault.kind == "ratio" and fault.factor < 0.0 and fault.instruments in turned)
+    ]
 
 
 def _pairs(
@@ -231,7 +245,11 @@ def _open_input(pictures: Sequence[Picture], circuit: str) -> Iterator[tuple[Fau
         f"the clamp of {_name(pictures[0], circuit)} is round no conductor of this test, or its input is open"
     )
     blind = [replace(meter, power=math.nan, current=math.nan) for meter in shown]
-    yield Fault("nothing", (shown[0].instrument,), (circuit,), text), _changed(pictures, **{circuit: blind})
+    if all(could_flow(picture, circuit) for picture in pictures):
+        yield (
+            Fault("nothing", (shown[0].instrument,), (circuit,), text),
+            _changed(pictures, **{circuit: blind}),
+        )
 
 
 def _exchanged(pictures: Sequence[Picture], one: str, other: str) -> tuple[Fault, list[Picture]]:
@@ -260,12 +278,18 @@ def _elsewhere(pictures: Sequence[Picture], one: str, other: str) -> Iterator[tu
     """The meter of `one` on the circuit of `other`, beside the meter that belongs there: both read the same."""
     meters = [(p.meters[one], p.meters[other]) for p in pictures]
     instrument = meters[0][0].instrument
+    if not all(could_flow(picture, one) for picture in pictures):
+        return
     if all(mine.same_place(theirs) for mine, theirs in meters):
         blind = [
             replace(m, power=math.nan, current=math.nan, voltage=math.nan, frequency=math.nan)
             for m, _ in meters
         ]
         text = f"{_name(pictures[0], one)} is on the wrong circuit: it reads that of {other}, as the meter there does"
+        if all(picture.joined(one) == picture.joined(other) for picture in pictures):
+            text += (
+                " (the whole meter, or its current clamp alone)"  # its voltage would be the same either way
+            )
         yield Fault("elsewhere", (instrument,), (one, other), text), _changed(pictures, **{one: blind})
     elif all(mine.same_current(theirs) for mine, theirs in meters):
         blind = [replace(m, power=math.nan, current=math.nan) for m, _ in meters]

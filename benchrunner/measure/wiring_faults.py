@@ -48,6 +48,8 @@ class Finding:
             return f"no single fault and no pair of faults explains what the meters read: {shown}"
         said = [" and ".join(fault.text for fault in faults) for faults in self.explanations[:MOST_NAMED]]
         either = "either " if len(said) > 1 else ""
+        if more := len(self.explanations) - len(said):
+            said.append(f"one of {more} further explanation{'s' if more > 1 else ''}")
         return f"{either}{', or '.join(said)} (seen by: {shown})"
 
 

@@ -136,6 +136,26 @@ def expected_power(picture: Picture, circuit: str) -> float:
     return -rest * flows[circuit]
 
 
+def could_flow(picture: Picture, circuit: str) -> bool:
+    """Whether what the other meters say flows here can flow, as the bench is set; true where they can't say.
+
+    For a meter that would read nothing of its circuit: then the others alone tell what flows there.
+    """
+    true = expected_power(picture, circuit)
+    if not math.isfinite(true):
+        return True
+    u = math.hypot(*(m.u_power for name, m in picture.meters.items() if name != circuit))
+    allowed = K * u + LOSS * max(abs(m.power) for m in picture.meters.values()) + WATTS
+    if circuit in ("pv", "pv_source") and not picture.on("pv_source.on"):
+        return abs(true) <= allowed + CONVERTER[1]  # an inverter without sun takes a little at most
+    off = {
+        "grid": not picture.on("grid.closed"),
+        "pv": not picture.on("relays.pv_contactor"),
+        "load": not picture.on("load.on"),
+    }
+    return not off.get(circuit) or abs(true) <= allowed
+
+
 def disagreements(pictures: Sequence[Picture]) -> list[Disagreement]:
     """All that does not hold, state by state. What is not read (NaN) is not compared."""
     return [one for picture in pictures for one in _of_state(picture)]

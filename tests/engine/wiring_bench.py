@@ -53,6 +53,7 @@ def prove(
 
 
 def found(record: Record) -> dict[str, Any]:
-    """The check that names the faults."""
-    (check,) = [check for check in record.checks if check["id"] == "wiring"]
-    return dict(check)
+    """The check that names the faults: the last judgement of the wiring that was made; a fault may end the proof with it."""
+    checks = [check for check in record.checks if check["measure"] == "wiring_faults"]
+    judged = [check for check in checks if check["verdict"] != "not judged"]
+    return dict(judged[-1] if judged else checks[-1])
