@@ -8,7 +8,7 @@ from benchrunner.report.laboratory import LaboratoryCard, Work
 from benchrunner.report.plain import plain
 
 UNSTATED = "not stated"
-NOT_OURS = "The laboratory did not verify that; where it is wrong, results that rest on it may not be valid."
+NOT_OURS = "The laboratory did not verify that; where it is wrong, what rests on it may not be valid."
 
 
 def clauses(
@@ -61,11 +61,11 @@ def clauses(
         ("7.8.2.1 j", "Date of issue", f"{made['issued']}, by the clock of the computer that made this report"),
         ("7.8.2.1 k", "Sampling", stated(work.sampling)),
         ("7.8.2.1 l", "Scope of the results", words.ITEMS),
-        ("7.8.2.1 m", "Results with units", "Under Checks and Steps"),
+        ("7.8.2.1 m", "Results with units", "Under Checks and Steps" if judged else "Readings with their units under Course of the run"),
         ("7.8.2.1 n", "Additions, deviations, exclusions", f"{changes} under Deviations" if changes else "None recorded"),
         ("7.8.2.1 o", "Who authorises the report", stated(by) + f"; signatures on the record: {signed}"),
         ("7.8.2.1 p", "Results of external providers", stated(work.external)),
-        ("7.8.2.2", "Responsibility; data provided by the customer; items as received", plain(responsibility(work))),
+        ("7.8.2.2", "Responsibility; data provided by the customer; items as received", plain(responsibility(work, foreign))),
         ("7.8.3.1 a", "Conditions of the test", "Start state and parameters of the run, each in its place; surroundings: " + stated(work.environment)),
         ("7.8.3.1 b", "Statement of conformity", plain(verdicts)),
         ("7.8.3.1 c", "Uncertainty of measurement", "Expanded uncertainty U beside each value; where it was not evaluated, so said" if judged else "Not stated: nothing was judged"),
@@ -81,9 +81,12 @@ def clauses(
     return [{"clause": c, "what": w, "says": s} for c, w, s in found]
 
 
-def responsibility(work: Work) -> str:
+def responsibility(work: Work, foreign: bool = False) -> str:
     """7.8.2.2: what the customer provided is named and disclaimed, the laboratory answers for the rest."""
-    if work.provided:
+    if foreign:
+        said = f"The readings come from another logger's file. {NOT_OURS}"
+        said += f" Provided by the customer: {work.provided.rstrip('.')}." if work.provided else ""
+    elif work.provided:
         said = f"Provided by the customer: {work.provided.rstrip('.')}. {NOT_OURS} The laboratory is responsible for everything else."
     else:
         said = (

@@ -33,6 +33,7 @@ class Svg(str):
 
 
 MOST_WORST, MOST_NEAR = 6, 3
+PHASES = {"started": "did not end", "skipped": "broken off"}  # of a step that was begun
 
 
 def content(
@@ -237,7 +238,7 @@ def step_row(picture: StepPicture, number: int) -> Row:
         "id": plain(step.id),
         "timing": plain(
             f"{step.id} · {words.span(picture.end - picture.start)}, from {picture.start:.1f} s · "
-            + (picture.phase if picture.phase != "started" else "did not end")
+            + PHASES.get(picture.phase, picture.phase)
             + (f": {_titles(picture)}" if picture.text else "")
         ),
         "says": plain(step.says or ""),

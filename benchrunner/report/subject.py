@@ -4,7 +4,7 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
-from benchrunner.procedure.running import RunningOrder
+from benchrunner.procedure.running import GroupCheck, PlannedCheck, RunningOrder
 from benchrunner.report import spoken, words
 from benchrunner.report.plain import cell, plain
 
@@ -99,13 +99,14 @@ def sources(order: RunningOrder, procedure: bytes) -> list[Row]:
     if isinstance(values, Mapping):
         named = {**{str(k): f"({v})" for k, v in values.items() if isinstance(v, str)}, **named}
     found: dict[tuple[str, str], Row] = {}
-    for step in order.steps:
-        for check in step.checks:
-            if check.limit_text and check.measure != "reached":
-                found.setdefault((check.id, check.title), {
-                    "title": cell(check.title or check.id), "limit": cell(spoken.limit_words(check.limit_text, named)),
-                    "basis": cell(check.basis),
-                })  # fmt: skip
+    judged: list[PlannedCheck | GroupCheck] = [check for step in order.steps for check in step.checks]
+    for check in (*judged, *order.group_checks):
+        if check.limit_text and getattr(check, "measure", "") != "reached":
+            row = {
+                "title": cell(check.title or check.id), "limit": cell(spoken.limit_words(check.limit_text, named)),
+                "basis": cell(check.basis),
+            }  # fmt: skip
+            found.setdefault((check.id, check.title), row)
     return list(found.values())
 
 

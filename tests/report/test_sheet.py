@@ -251,3 +251,22 @@ def test_limits_of_a_whole_run_against_its_readings(whole: Path) -> None:
     )
     assert island("pv.power").max() < of("pv.power").value.max() + 1e-9
     assert all(number in row["records"] for row in group["limits"][:-1])
+
+
+def test_each_state_of_the_pairing_has_its_outcome(make: Make, tmp_path: Path) -> None:
+    make("old", card=CARD.replace(b"2.4.1", b"2.0.0"), fail=True, started="2026-03-01T09:15:00.000Z")
+    make("new", started="2026-03-02T09:15:00.000Z")
+    row = sheet("tarn-corrie", tmp_path / "records")["procedures"][0]["real"]
+    old = next(
+        v["card"] for v in sheet("tarn-corrie", tmp_path / "records")["variants"] if "2.0.0" in v["parts"]
+    )
+    assert row["verdict"] == "pass"
+    assert row["counts"] == f"1 of 2 passed; with card {old}: fail"
+    assert row["of"], "the tightest margin says of which check it is"
+
+
+def test_a_wiring_proof_is_none_of_what_was_not_tested(make: Make, tmp_path: Path) -> None:
+    make("one")
+    untested = sheet("tarn-corrie", tmp_path / "records")["untested"]
+    assert any("Loss of the grid" in name for name in untested)
+    assert not [name for name in untested if "Wiring proof" in name]
