@@ -31,7 +31,7 @@ ELSEWHERE = {"wiring-proof-legs": ("simulated-three-phase", "fell15-ridge12")}
 SERIAL = ("relay_board", "interlock", "irradiance_sensor", "watchdog_relay")
 MODBUS = ("inverter", "battery_monitor")
 LONGEST = 3600.0  # s of wall time for one run: some last for hours on the bench's clock
-LINKS = ("pyvisa", "socket", "pyserial", "modbus-tcp", "modbus-rtu")
+LINKS = ("pyvisa", "pyvisa-serial", "socket", "pyserial", "modbus-tcp", "modbus-rtu")
 _PART = re.compile(r"^\[instruments\.(\w+)\][^\n]*\n(?:[^\[\n][^\n]*\n)*", re.M)
 
 
@@ -81,8 +81,11 @@ def on_wires(text: str, folder: Path) -> tuple[str, dict[str, str]]:
             address = f"serial:{folder / name}" if posix else f"socket://127.0.0.1:{port}"
         else:
             ports["tcp"] += 1
-            places[name] = "pyvisa" if ports["tcp"] % 2 else "socket"
+            kinds = ("pyvisa", "socket", "pyvisa-serial" if sys.platform != "win32" else "socket")
+            places[name] = kinds[(ports["tcp"] - 1) % 3]
             address = f"TCPIP0::127.0.0.1::{port}::SOCKET"
+            if places[name] == "pyvisa-serial":
+                address = f"ASRL{folder / name}::INSTR"
         return part.replace('address = "memory"', f'address = "{address}"')
 
     text = _PART.sub(where, text)
@@ -126,7 +129,7 @@ def compare(procedure: str, folder: Path, seed: int = 1) -> Compared:
 
 
 CLASSES = {
-    "pyvisa": "VisaLink", "socket": "SocketLink", "pyserial": "SerialLink", "modbus-tcp": "ModbusLink",
+    "pyvisa": "VisaLink", "pyvisa-serial": "VisaLink", "socket": "SocketLink", "pyserial": "SerialLink", "modbus-tcp": "ModbusLink",
     "modbus-rtu": "ModbusRtuLink",
 }  # fmt: skip
 

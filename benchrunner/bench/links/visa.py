@@ -14,6 +14,7 @@ import logging
 import os
 import select
 import socket
+import sys
 import threading
 import time
 from typing import Any
@@ -70,6 +71,12 @@ class VisaLink(Link):
         upper = address.upper()
         self._is_serial = upper.startswith("ASRL")
         self._is_stream = self._is_serial or upper.endswith("::SOCKET")
+        self._slowest, self._at_once = float(SLOWEST), CHUNK
+        if (
+            self._is_serial
+        ):  # what was read is lost where a reading of many bytes lasts longer than its time-out
+            self._slowest = min(self._slowest, part.baud / 12.0)
+            self._at_once = max(1, min(CHUNK, int(part.baud / 10.0 * timeout / 2.0)))
         self._broken = False
         self._resource: Any = None
         self._socket: Any = None
@@ -118,6 +125,7 @@ class VisaLink(Link):
         resource.data_bits = part.data_bits
         resource.parity = {"none": Parity.none, "even": Parity.even, "odd": Parity.odd}[part.parity]
         resource.stop_bits = StopBits.one if part.stop_bits == 1 else StopBits.two
+        self._take_line(resource)
         if self.failures:  # a late answer on the line must not pass for the next one
             since = time.monotonic()
             end = since + LONGEST_NOISE
@@ -128,6 +136,15 @@ class VisaLink(Link):
                 if time.monotonic() > end:
                     raise NoReplyError("the line does not fall quiet")
                 time.sleep(QUIET / 10)
+
+    @staticmethod
+    def _take_line(resource: Any) -> None:
+        """This program's alone: the pure backend opens a port that another program has. A library does this itself."""
+        sessions = getattr(resource.visalib, "sessions", None)
+        session = sessions.get(resource.session) if isinstance(sessions, dict) else None
+        port: Any = getattr(session, "interface", None)
+        if sys.platform != "win32" and hasattr(port, "exclusive"):
+            port.exclusive = True
 
     def _close(self) -> None:
         resource, self._resource = self._resource, None
@@ -167,14 +184,14 @@ class VisaLink(Link):
         got = b""
         end = time.monotonic() + self.timeout
         self._wait()
-        resource = self._resource
+        resource, at_once = self._resource, min(STREAM_AT_ONCE, self._at_once)
         try:
             with resource.ignore_warning(
                 StatusCode.success_device_not_present, StatusCode.success_max_count_read
             ):
                 while not (got.endswith(self._ends) if self._ends else got):
                     # a library waits its time-out for each byte of a reading, so a reading is kept short
-                    got += resource.visalib.read(resource.session, STREAM_AT_ONCE)[0]
+                    got += resource.visalib.read(resource.session, at_once)[0]
                     if len(got) > LONGEST_REPLY:
                         raise NoReplyError("the reply has no end", got)
                     if time.monotonic() > end:
@@ -246,8 +263,8 @@ class VisaLink(Link):
         return data
 
     def _some(self, count: int) -> bytes:
-        """Exactly so many bytes, whatever they are; in the time-out and a second for each SLOWEST bytes."""
-        end = time.monotonic() + self.timeout + count / SLOWEST
+        """Exactly so many bytes, whatever they are; in the time-out and a second for each SLOWEST bytes (serial: as its baud)."""
+        end = time.monotonic() + self.timeout + count / self._slowest
         parts: list[bytes] = []
         missing = count
         resource = self._resource
@@ -259,7 +276,7 @@ class VisaLink(Link):
             while missing:
                 if time.monotonic() > end:
                     raise NoReplyError(f"{missing} of {count} bytes are missing", b"".join(parts)[-60:])
-                part, _ = resource.visalib.read(resource.session, min(missing, CHUNK))
+                part, _ = resource.visalib.read(resource.session, min(missing, self._at_once))
                 parts.append(part)
                 missing -= len(part)
         return b"".join(parts)

@@ -18,6 +18,7 @@ DEFAULT_BASE = 27300  # below what systems hand out to clients: Linux from 32768
 _SOCKET = re.compile(r"^TCPIP\d*::([^:]+)::(\d{1,5})::SOCKET$", re.IGNORECASE)
 _PLAIN = re.compile(r"^socket://([^:/]+):(\d{1,5})$")
 _MODBUS = re.compile(r"^modbus://(.+):(\d{1,5})/(\d{1,3})$")
+_VISA_LINE = re.compile(r"^ASRL(/.+)::INSTR$", re.I)
 _RTU = re.compile(r"^rtu:(.+)/(\d{1,3})$")
 
 
@@ -54,7 +55,9 @@ def places(bench: "Bench", kinds: dict[str, str], port_base: int | None = None) 
         if place is None:
             problems.append(
                 Problem(
-                    where, f"{address!r} cannot be served", "serve SOCKET, socket:, modbus:, rtu: or serial:"
+                    where,
+                    f"{address!r} cannot be served",
+                    "serve SOCKET, socket:, modbus:, rtu:, serial: or ASRL/path::INSTR",
                 )
             )
         elif host not in LOOPBACK:
@@ -97,6 +100,8 @@ def _parse(name: str, address: str) -> tuple[Place | None, str]:
         return Place(name, "modbus", int(match[2]), int(match[3])), match[1]
     if address.startswith("serial:"):
         return Place(name, "pty", device=address.removeprefix("serial:")), HOST
+    if match := _VISA_LINE.match(address):
+        return Place(name, "pty", device=match[1]), HOST
     if match := _RTU.match(address):
         return Place(name, "rtu", unit=int(match[2]), device=match[1]), HOST
     return None, ""

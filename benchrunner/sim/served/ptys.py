@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from benchrunner.sim.served.server import Server
 
 AT_ONCE = 4096  # bytes
+MOST_UNSENT = 4_000_000  # bytes; a block of waveform is less
 PLUGGED_AGAIN = 0.05  # s of wall time between looks at whether a pulled cable is back
 
 
@@ -23,6 +24,7 @@ class PtyLine:
         self._controller = self._line = -1
         self._free_at = 0.0
         self._over = False
+        self._unsent = b""
 
     def start(self) -> None:
         """Open the pair and make the symlink. Raises `OSError`."""
@@ -57,8 +59,10 @@ class PtyLine:
     def _close(self) -> None:
         if self._controller < 0:
             return
+        self._unsent = b""
         with contextlib.suppress(RuntimeError):
             asyncio.get_running_loop().remove_reader(self._controller)
+            asyncio.get_running_loop().remove_writer(self._controller)
         with contextlib.suppress(OSError):
             if self.link.is_symlink() and os.readlink(self.link) == os.ttyname(self._line):
                 self.link.unlink()
@@ -92,6 +96,24 @@ class PtyLine:
             self.start()
 
     def _send(self, reply: bytes) -> None:
-        if self._controller >= 0:
-            with contextlib.suppress(OSError):  # a client that does not read loses what does not fit
-                os.write(self._controller, reply)
+        """A block is larger than the system's buffer: what does not fit follows as the client reads."""
+        if self._controller < 0 or len(self._unsent) + len(reply) > MOST_UNSENT:
+            return  # a client that does not read loses it
+        waiting = bool(self._unsent)
+        self._unsent += reply
+        if not waiting:
+            self._go_on()
+
+    def _go_on(self) -> None:
+        loop = asyncio.get_running_loop()
+        try:
+            sent = os.write(self._controller, self._unsent)
+        except BlockingIOError:
+            sent = 0
+        except OSError:
+            sent = len(self._unsent)
+        self._unsent = self._unsent[sent:]
+        if self._unsent:
+            loop.add_writer(self._controller, self._go_on)
+        else:
+            loop.remove_writer(self._controller)

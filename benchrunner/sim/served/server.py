@@ -178,7 +178,8 @@ class Server:
         if place.link == "rtu":
             return f"rtu:{place.device}/{place.unit}"
         if place.link == "pty":
-            return f"serial:{self.devices.get(place.name, place.device)}"
+            device = self.devices.get(place.name, place.device)
+            return f"ASRL{device}::INSTR" if self.emulators[place.name].link == "visa" else f"serial:{device}"
         if self.emulators[place.name].link == "serial":
             device = f"  serial:{self.devices[place.name]}" if place.name in self.devices else ""
             return f"socket://{HOST}:{place.port}{device}"
@@ -306,7 +307,8 @@ class Server:
                 problems.append(Problem(f"{HOST}:{port} ({name})", what, mend))
         self._open_rtu(problems)
         for place in self.places:
-            if self.emulators[place.name].link == "serial" and sys.platform != "win32":
+            line = place.link == "pty" or self.emulators[place.name].link == "serial"
+            if line and sys.platform != "win32":
                 self._open_pty(place, problems)
             elif place.link == "pty":
                 where = f"{place.name} at {place.device}"
