@@ -127,7 +127,7 @@ class Pictures:
     ) -> list[tuple[str, str]]:
         """The panels in one picture or, on paper, in as many as it takes; each has its time axis and its own words."""
         most = self.at_once or max(len(panels), 1)
-        found = []
+        found: list[tuple[str, str]] = []
         for first in range(0, len(panels), most):
             some = panels[first : first + most]
             told = f"{says}: " + "; ".join(self._in_words(p) for p in some)

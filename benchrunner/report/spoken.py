@@ -4,7 +4,7 @@ The technical names stay on the pages of detail, where they lead back to the car
 """
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 SPOKEN = {
     "pv": "PV", "dc": "DC", "ac": "AC", "l1": "L1", "l2": "L2", "l3": "L3", "soc": "state of charge",
@@ -42,11 +42,16 @@ def quantities(text: str) -> str:
     )
 
 
+def _always(said: str) -> Callable[[re.Match[str]], str]:
+    """What `re.sub` puts in as it stands, backslashes and all."""
+    return lambda _: said
+
+
 def in_words(text: str, channels: Iterable[str]) -> str:
     """A sentence of the program with each channel's name said in words, and U by its name."""
     for name in sorted(set(channels), key=len, reverse=True):
         if name in text:
-            text = re.sub(rf"(?<![\w.]){re.escape(name)}(?!\w|\.\w)", lambda _, n=name: channel(n), text)
+            text = re.sub(rf"(?<![\w.]){re.escape(name)}(?!\w|\.\w)", _always(channel(name)), text)
     return _BY_U.sub(r"by more than the measurement uncertainty of \g<u>", text)
 
 
@@ -56,7 +61,7 @@ def limit_words(text: str, named: Mapping[str, str]) -> str:
     `named`: the procedure's own names (its values with what they stand for, its parameters in words).
     """
     for name in sorted(named, key=len, reverse=True):
-        text = re.sub(rf"(?<![\w.]){re.escape(name)}(?![\w.])", lambda _, n=name: named[n], text)
+        text = re.sub(rf"(?<![\w.]){re.escape(name)}(?![\w.])", _always(named[name]), text)
     text = re.sub(
         r"\bpairing\.(?P<path>[a-z0-9_]+(?:\.[a-z0-9_]+)*)",
         lambda found: " ".join(words(part) for part in found["path"].split(".")),

@@ -60,8 +60,8 @@ def test_a_sentence_of_the_program_in_words() -> None:
         "See PV power, battery voltage."
     )
     assert (
-        spoken.in_words("own.battery.voltage and battery.voltage_l1", CHANNELS)
-        == "own.battery.voltage and battery.voltage_l1"
+        spoken.in_words("own.battery.voltage, battery.voltage_l1, battery.voltage.x", CHANNELS)
+        == "own.battery.voltage, battery.voltage_l1, battery.voltage.x"
     )
 
 
@@ -226,6 +226,7 @@ def test_the_clause_stands_in_the_table(record: Path) -> None:
     made = content(Record.open(record), verify(record, allow_unsigned=True))
     rows = {r["clause"]: r["says"] for r in made["clauses"]}
     assert "not stated" in rows["7.8.2.2"]
+    assert made["uncertainty"].endswith(words.FIXED)
 
 
 def test_a_step_that_was_begun_and_broken_off_was_not_skipped(record: Path) -> None:
