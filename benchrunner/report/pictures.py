@@ -192,14 +192,16 @@ class Pictures:
         )
         trace = Trace(times, values + offset, gap=max(5 * self.periods.get(name, 1.0), 2.5))
         finite = values[np.isfinite(values)]
+        state = name.endswith(".state") and len(finite) and bool((finite == np.round(finite)).all())
+        if state:  # a state has no fractions and no ramps
+            bounds = [b for li in limits for b in (li.low, li.high) if b is not None]
+            spans = (min([*bounds, float(finite.min())]) - 0.4, max([*bounds, float(finite.max())]) + 0.4)
+            return Panel(name, unit, (_stepped(trace),), limits, 1.0, height, spans)
         if self.plan.channels[name].unit == "1" and len(finite) and np.isin(finite, (0.0, 1.0)).all():
-            trace = Trace(
-                np.repeat(times, 2)[1:], np.repeat(values, 2)[:-1], gap=trace.gap
-            )  # a switch has no ramps
             return Panel(
                 name,
                 "open 0, closed 1" if name.endswith("closed") else "off 0, on 1",
-                (trace,),
+                (_stepped(trace),),
                 (),
                 1.0,
                 30.0,
@@ -306,6 +308,11 @@ def _condition_channels(condition: Condition | None) -> list[str]:
     if condition is None:
         return []
     return [condition.channel, *(c for part in condition.parts for c in _condition_channels(part))]
+
+
+def _stepped(trace: Trace) -> Trace:
+    """The same without ramps: a value holds until the next."""
+    return Trace(np.repeat(trace.times, 2)[1:], np.repeat(trace.values, 2)[:-1], trace.kind, trace.gap)
 
 
 def _shift(value: float | None, by: float) -> float | None:

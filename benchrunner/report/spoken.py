@@ -20,7 +20,7 @@ _BY_U = re.compile(r"by U = (?P<u>[^;,]+?) or more")
 
 def words(name: str) -> str:
     """`pv_contactor` as `PV contactor`."""
-    return " ".join(SPOKEN.get(part, part) for part in name.split("_"))
+    return " ".join(f"({p})" if p.isdigit() else SPOKEN.get(p, p) for p in name.split("_"))
 
 
 def channel(name: str) -> str:

@@ -111,7 +111,11 @@ def sources(order: RunningOrder, procedure: bytes) -> list[Row]:
 
 
 def _part(name: str) -> str:
-    return plain(spoken.capital(spoken.words(name)))
+    return (
+        "Twin: figures of the simulation only"
+        if name == "twin"
+        else plain(spoken.capital(spoken.words(name)))
+    )
 
 
 def _value(value: object) -> str:

@@ -362,7 +362,7 @@ def ticks(low: float, high: float, about: int) -> list[float]:
 
 def _levels(low: float, high: float, panel: Panel) -> list[float]:
     if panel.spans is not None:
-        return [0.0, 1.0]
+        return [float(k) for k in range(math.ceil(low), math.floor(high) + 1)]
     found = ticks(low, high, 4)
     return found if len(found) > 1 else ticks(low, high, 8)
 

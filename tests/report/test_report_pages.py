@@ -102,3 +102,19 @@ def test_a_phone_gets_each_check_as_a_card(run: Path) -> None:
     assert style.rindex("columns: 2") < phone, "what the phone changes comes last, or it would not hold"
     assert "attr(data-name)" in style[phone:]
     assert "overflow-x: auto" in style[phone:]
+
+
+def test_a_state_is_drawn_in_whole_numbers(run: Path) -> None:
+    """SunSpec's states are numbers of a list: ticks at 2.999 and 3.001 would say nothing."""
+    from benchrunner.report.pictures import Pictures
+    from benchrunner.report.svg import Limit, _levels
+
+    pictures = Pictures(Record.open(run))
+    panel = pictures._panel(
+        "pv_inverter.state", (Limit(3.0, None, "stays"), Limit(None, 4.0, "no fault")), window=(100.0, 190.0)
+    )
+    assert panel.spans is not None
+    assert panel.spans[0] < 3.0 < 4.0 < panel.spans[1]
+    ticks = _levels(*panel.spans, panel)
+    assert len(ticks) >= 2
+    assert ticks == [round(t) for t in ticks]

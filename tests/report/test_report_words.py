@@ -45,6 +45,7 @@ steady = "5 % * pairing.battery_inverter.rated_voltage"
         ("pv_inverter.own_dc_voltage", "PV inverter own DC voltage"),
         ("grid.power_l2", "grid power L2"),
         ("relays.pv_contactor", "PV contactor"),
+        ("bus.voltage_2", "bus voltage (2)"),
     ],
 )
 def test_channels_in_words(name: str, said: str) -> None:
