@@ -173,3 +173,29 @@ def test_a_locked_bench_says_why_and_is_released_by_name_with_a_reason(
     assert "released by B. Rigg" in window.notice.text.text()
     told = locks.untold(bench)
     assert [(one.by, one.why) for one in told] == [("B. Rigg", "a loose clamp, mended")]
+
+
+def test_the_plan_is_shown_while_gates_and_a_lock_stand_in_the_way(screen: Screen, tmp_path: Path) -> None:
+    card = real_card(tmp_path)
+    assert locks.lock(read_bench(card), None, "guard battery-high: 58.6 V", "")
+    page = screen.ready().window.prepare
+    steps = page.order.rowCount()
+    choose_bench(screen, card)
+    shown = page.current_preview
+    assert shown is not None and shown.lock is not None and shown.problems and not page.start.isEnabled()
+    assert page.order.rowCount() == steps > 0 and page.guards.rowCount() > 0
+    assert page.order.horizontalHeaderItem(0).text() == f"{steps} steps"
+    assert screen.window.header.pairing.text() == "Tarn-6 + Corrie-5"
+    page.read.setChecked(True)
+    page.checked.setChecked(True)
+    page.name.setText("A. Fell")
+    screen.window.start_run()
+    assert not page.start.isEnabled() and screen.window.link is None  # shown, and nothing more
+
+
+def test_no_plan_is_shown_where_the_files_themselves_are_wrong(screen: Screen, tmp_path: Path) -> None:
+    card = real_card(tmp_path)
+    card.write_text(card.read_text(encoding="utf-8").replace("[instruments.load]", "[instruments.lood]"), "utf-8")
+    page = screen.ready().window.prepare
+    choose_bench(screen, card)
+    assert page.order.rowCount() == 0 and not page.start.isEnabled() and page.problems.toPlainText()

@@ -54,6 +54,30 @@ class Passing:
 NONE = Passing()
 
 
+@dataclass(frozen=True, slots=True)
+class CheckView:
+    """A check before power and how it stands for this bench card today."""
+
+    name: str
+    says: str  # what is done
+    measured: bool  # a value and an instrument belong to it
+    holds: bool
+    stands: str  # the entry that holds, or why there is none
+
+
+@dataclass(frozen=True, slots=True)
+class CheckDone:
+    """A check before power that a person has done, to be kept."""
+
+    check: str
+    by: str
+    result: str  # pass, fail
+    value: str = ""
+    instrument: str = ""
+    note: str = ""
+    hours: float = 24.0
+
+
 def standing(problems: Iterable[Problem]) -> tuple[Gate, ...]:
     """The gates among these problems that may be passed by name, each once."""
     from benchrunner.bench.prechecks import MAY_PASS
@@ -104,3 +128,39 @@ def release(path: str, port_base: int | None, by: str, why: str) -> str:
 
     done = locks.release(read_bench(path), port_base, by, why)
     return f"The bench is released by {done.by}. The next record on it tells of the trip and of the release."
+
+
+def checks_before_power(path: str, port_base: int | None) -> tuple[CheckView, ...]:
+    """How each check before power stands for a bench; none where the bench is simulated or cannot be read."""
+    from benchrunner.bench import prechecks
+    from benchrunner.cards.bench import read_bench
+
+    try:
+        bench = read_bench(path)
+        if bench.simulated:
+            return ()
+        found = prechecks.standing(prechecks.history(bench, port_base), prechecks.card_digest(bench))
+    except (Refused, OSError):
+        return ()
+    return tuple(
+        CheckView(
+            name,
+            kind.says,
+            kind.measured,
+            isinstance(entry := found[name], prechecks.Proof),
+            entry.says if isinstance(entry, prechecks.Proof) else entry,
+        )
+        for name, kind in prechecks.CHECKS.items()
+    )
+
+
+def record_check(path: str, port_base: int | None, done: CheckDone) -> str:
+    """Keep a check before power as `benchrunner prove` does; what was kept, in one line. Raises `Refused`."""
+    from benchrunner.bench import prechecks
+    from benchrunner.cards.bench import read_bench
+
+    proof = prechecks.enter(
+        read_bench(path), done.check, done.by, result=done.result, value=done.value, instrument=done.instrument,
+        note=done.note, hours=done.hours, port_base=port_base,
+    )  # fmt: skip
+    return f"Kept: {proof.check}: {proof.says}. It holds for this bench card only: a card that is changed is proved anew."

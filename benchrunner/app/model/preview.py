@@ -5,10 +5,22 @@ Reading cards loads heavy libraries; call these from a worker.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from benchrunner.app.model.gates import NONE, Gate, Lock, Passing, of_bench
+from benchrunner.app.model.gates import (
+    NONE,
+    CheckView,
+    Gate,
+    Lock,
+    Passing,
+    checks_before_power,
+    of_bench,
+)
 from benchrunner.errors import Problem, Refused
+
+if TYPE_CHECKING:
+    from benchrunner.engine.prepare import Prepared
+    from benchrunner.engine.request import RunRequest
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +37,8 @@ class ParameterView:
 
 @dataclass(frozen=True, slots=True)
 class Preview:
-    """The chosen run. `prepared` is the engine's own `prepared` data; empty where problems stand in the way."""
+    """The chosen run. `prepared` is the engine's own `prepared` data: also where only gates stand in the way, and empty
+    where the files do not go together. Where there are `problems`, nothing may be started."""
 
     procedure: str
     pairing: str
@@ -38,6 +51,7 @@ class Preview:
     problems: tuple[Problem, ...] = ()
     simulated: bool | None = None
     attended: bool = True
+    checks: tuple[CheckView, ...] = ()  # the checks before power, as they stand; empty on a simulated bench
     served: bool = False  # a bench whose instruments this machine serves: its ports can be chosen
     gates: tuple[Gate, ...] = ()  # that stand, or are waited for, and may be passed by name
     passing: Passing = NONE  # with what this preview was made
@@ -71,16 +85,20 @@ def preview(
         port_base=port_base if served else None,
         override=list(passing.gates), override_by=passing.by, override_why=passing.why,
     )  # fmt: skip
+    ready: "Prepared | None" = None
     try:
         ready = prepare(request)
-        prepared = prepared_event(ready, "").data
-        values = {name: _quantity(*value) for name, value in ready.plan.order.parameters.items()}
     except Refused as refused:
         problems = tuple(refused.problems)
+        ready = _despite_gates(request)
     except (OSError, ValueError, RecursionError) as error:
         problems = (Problem(procedure, f"cannot be prepared: {error}", "check the three files"),)
+    if ready is not None:
+        prepared = prepared_event(ready, "").data
+        values = {name: _quantity(*value) for name, value in ready.plan.order.parameters.items()}
     title, purpose, cautions, parameters = _procedure(procedure, pairing, bench, values, settings)
     gates, lock, base = of_bench(bench, port_base, problems, passing)
+    checks = checks_before_power(bench, base)
     return Preview(
         procedure,
         pairing,
@@ -92,12 +110,23 @@ def preview(
         prepared,
         problems,
         _simulated(bench, prepared),
+        checks=checks,
         served=served,
         gates=gates,
         passing=passing,
         lock=lock,
         port_base=base,
     )
+
+
+def _despite_gates(request: "RunRequest") -> "Prepared | None":
+    """The plan of a run that is refused: shown all the same where only gates, a lock or persons stand in its way."""
+    from benchrunner.engine.prepare import prepare
+
+    try:
+        return prepare(request, despite_gates=True)
+    except (Refused, OSError, ValueError, RecursionError):
+        return None
 
 
 def _procedure(
