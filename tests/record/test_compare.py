@@ -15,6 +15,7 @@ from scipy import stats
 from benchrunner.core.messages import Event
 from benchrunner.errors import Refused
 from benchrunner.record.compare import CANNOT_TELL, IMPROVED, NO_CHANGE, WORSE, Shift, compare, judge_shift
+from benchrunner.record.compare.changes import _limit
 from benchrunner.record.compare.rows import gathered
 from benchrunner.record.compare.shift import Side, student
 from benchrunner.record.facts import Verbatim
@@ -166,8 +167,26 @@ def test_firmware_settings_limits_and_procedure_that_changed_are_listed(tmp_path
     assert listed["equipment", "battery_inverter.firmware"] == ("2.4.1", "2.5.0")
     assert listed["settings", "battery_inverter.float_voltage"] == ("55.2 V", "55.0 V")
     assert ("procedure", "sha256") in listed
-    assert listed["limits", "island/steady"] == ("218.5 to 241.5 V, simple", "218.5 to 245 V, simple")
+    assert listed["limits", "island/steady"] == ("218.5 V to 241.5 V, simple", "218.5 V to 245 V, simple")
     assert found.changes[0].group == "equipment" and found.data()["changes"][0]["now"] == "2.5.0"
+
+
+@pytest.mark.parametrize(
+    ("check", "said"),
+    [
+        ({"high": 403200.0, "unit": "J"}, "at most 112 Wh"),
+        ({"low": 0.92, "unit": "1", "of": "battery.soc"}, "at least 92 %"),
+        (
+            {"low": 273.15, "high": 318.15, "unit": "K", "of": "battery.temperature"},
+            "0 \u00b0C to 45 \u00b0C",
+        ),
+        ({"high": 3, "unit": "1"}, "at most 3"),
+        ({"high": 5.0, "unit": "furlong"}, "at most 5 furlong"),
+        ({"high": None, "low": "x", "unit": None}, "no limit"),
+    ],
+)
+def test_limits_are_said_as_the_tables_say_them(check: dict[str, Any], said: str) -> None:
+    assert _limit(check) == said
 
 
 def test_a_run_that_a_guard_ended_is_worse(tmp_path: Path) -> None:

@@ -1,10 +1,13 @@
 """What went into the two runs differently: cards, settings, firmware, limits, instruments, program."""
 
+import contextlib
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from benchrunner import units
+from benchrunner.record.compare.rows import number
 from benchrunner.record.opened import Record
 
 MOST = 500
@@ -118,10 +121,7 @@ def _parameters(header: Mapping[str, Any]) -> dict[str, str]:
 
 def _limits(record: Record, baseline: Record) -> Iterator[Change]:
     def limits(one: Record) -> dict[str, str]:
-        return {
-            f"{c.get('step')}/{c.get('id')}": f"{_bound(c.get('low'))} to {_bound(c.get('high'))} {c.get('unit')}, {c.get('rule')}"
-            for c in one.checks
-        }
+        return {f"{c.get('step')}/{c.get('id')}": f"{_limit(c)}, {c.get('rule')}" for c in one.checks}
 
     now, before = limits(record), limits(baseline)
     yield from _between(
@@ -129,8 +129,31 @@ def _limits(record: Record, baseline: Record) -> Iterator[Change]:
     )
 
 
-def _bound(value: Any) -> str:
-    return "none" if value is None else f"{value:.6g}" if isinstance(value, int | float) else str(value)[:20]
+def _limit(check: Mapping[str, Any]) -> str:
+    """A limit as the tables of checks write it: `at most 112 Wh`, `218.5 V to 241.5 V`."""
+    low, high = number(check.get("low")), number(check.get("high"))
+    unit, of = str(check.get("unit") or "1")[:20], str(check.get("of") or "")
+    word, factor, offset = ("" if unit == "1" else unit), 1.0, 0.0
+    if unit == "1" and of.endswith(".soc"):
+        word, factor = "%", 100.0
+    elif unit == "K" and of:
+        word, offset = "\u00b0C", -273.15
+    elif unit != "1":
+        with contextlib.suppress(ValueError):  # a unit that is none of ours stays as it stands
+            word, factor = units.scale(max(abs(low or 0.0), abs(high or 0.0)), unit)
+
+    def text(bound: float) -> str:
+        return f"{bound * factor + offset:.6g} {word}".rstrip()
+
+    if low is not None and high is not None:
+        return f"{text(low)} to {text(high)}"
+    return (
+        f"at most {text(high)}"
+        if high is not None
+        else f"at least {text(low)}"
+        if low is not None
+        else "no limit"
+    )
 
 
 def _bench(record: Record, baseline: Record) -> Iterator[Change]:

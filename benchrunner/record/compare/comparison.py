@@ -7,7 +7,7 @@ from typing import Any
 
 from benchrunner.errors import Problem, Refused
 from benchrunner.record.compare.changes import Change, changes, same_instruments
-from benchrunner.record.compare.rows import Row, rows
+from benchrunner.record.compare.rows import Row, gathered, rows
 from benchrunner.record.compare.shift import CANNOT_TELL, IMPROVED, NO_CHANGE, WORSE
 from benchrunner.record.compare.traces import Aligned, aligned
 from benchrunner.record.imported import imported
@@ -86,7 +86,7 @@ def compare(
     try:
         found = rows(now, before, others, same)
         differing = changes(now, before)
-        steps = aligned(now, before)
+        steps = aligned(now, before, _moved(found, now))
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise Refused(
             Problem(
@@ -103,6 +103,20 @@ def compare(
         tuple(steps),
         tuple(_assumed(found, others, same)),
     )
+
+
+def _moved(found: Sequence[Row], record: Record) -> dict[str, list[str]]:
+    """Step -> the channels of what is worse there, then of what cannot be told, then of what is improved."""
+    steps = {step.id: gathered(step.id, step.group, step.repeat) for step in record.plan.order.steps}
+    return {
+        name: [
+            row.of
+            for word in (WORSE, CANNOT_TELL, IMPROVED)
+            for row in found
+            if row.step == key and row.result.verdict == word
+        ]
+        for name, key in steps.items()
+    }
 
 
 def _opened(one: Record | Path | str, problems: list[Problem]) -> Record | None:

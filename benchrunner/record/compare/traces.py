@@ -1,5 +1,6 @@
 """The steps that both runs went through, each with its time in either run: what the traces are laid over each other by."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchrunner.procedure.running import Condition, PlannedStep
@@ -29,13 +30,23 @@ class Aligned:
     channels: tuple[str, ...]
 
 
-def aligned(record: Record, baseline: Record) -> list[Aligned]:
-    """Steps by their ids, in the record's order; at most 60."""
+def aligned(
+    record: Record, baseline: Record, moved: Mapping[str, Sequence[str]] | None = None
+) -> list[Aligned]:
+    """Steps by their ids, in the record's order; at most 60. `moved`: step -> the channels of its checks that moved, which
+    are shown before all others.
+    """
     now, before = stretches(record), stretches(baseline)
     steps = {step.id: step for step in record.plan.order.steps}
     both = set(_read(record)) & set(_read(baseline))
     return [
-        Aligned(name, steps[name].title, stretch, before[name], _channels(steps[name], both))
+        Aligned(
+            name,
+            steps[name].title,
+            stretch,
+            before[name],
+            _channels(steps[name], both, (moved or {}).get(name, ())),
+        )
         for name, stretch in now.items()
         if name in before and name in steps
     ][:MOST_STEPS]
@@ -68,9 +79,9 @@ def _read(record: Record) -> list[str]:
     return [name for source in record.plan.sources for name in source.channels]
 
 
-def _channels(step: PlannedStep, there: set[str]) -> tuple[str, ...]:
-    wanted = [check.of for check in step.checks]
-    wanted += [*_named(step.until), *_named(step.requires), *(order.setting for order in step.do), *ALWAYS]
+def _channels(step: PlannedStep, there: set[str], moved: Sequence[str]) -> tuple[str, ...]:
+    wanted = [*moved, *(check.of for check in step.checks)]
+    wanted += [*_named(step.until), *_named(step.requires), *ALWAYS, *(order.setting for order in step.do)]
     return tuple([name for name in dict.fromkeys(wanted) if name in there][:MOST_CHANNELS])
 
 
