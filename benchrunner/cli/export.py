@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from benchrunner.cli.target import replace_option, target
+from benchrunner.cli.target import replace_option
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,11 +32,7 @@ def call(options: argparse.Namespace) -> int:
     record = Record.open(a_file(options.record))
     kind = options.to.casefold().strip()
     out = Path(options.out) if options.out else record.path.with_suffix(SUFFIXES.get(kind, ""))
-    if kind in SUFFIXES and not (
-        out.exists() and out.samefile(record.path)
-    ):  # those are refused in words of their own
-        target(out, options.replace)
-    out = export(record, kind, out, options.channels)
+    out = export(record, kind, out, options.channels, options.replace)
     waves = len(record.waveforms)
     if waves and kind != "hdf5":
         print(f"without the {waves} captured waveform{'s' if waves > 1 else ''}: --to hdf5 carries them")

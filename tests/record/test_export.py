@@ -174,7 +174,7 @@ def test_only_what_is_asked_for(record: Record, tmp_path: Path) -> None:
 def test_the_record_itself_is_never_written_over(record: Record, tmp_path: Path) -> None:
     before = record.path.read_bytes()
     with pytest.raises(Refused, match="is the record itself"):
-        export(record, "csv", record.path)
+        export(record, "csv", record.path, replace=True)
     with pytest.raises(Refused, match="cannot be written"):
         export(record, "csv", tmp_path / "no-such-folder" / "x.csv")
     assert record.path.read_bytes() == before
@@ -202,6 +202,21 @@ def hostile(folder: Path) -> Record:
     journal.event(record_sample.ENDED)
     journal.close()
     return Record.open(seal(folder / "run", folder / "bad.bench"))
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet", "xlsx", "hdf5"])
+def test_a_file_that_is_there_stays_in_python_as_on_the_command_line(
+    kind: str, record: Record, tmp_path: Path
+) -> None:
+    there = tmp_path / "there"
+    there.write_text("somebody's work")
+    with pytest.raises(Refused, match="is there already") as refused:
+        export(record, kind, there)
+    assert "replace=True" in refused.value.problems[0].mend and there.read_text() == "somebody's work"
+    assert [p.name for p in tmp_path.iterdir() if p.is_file()] == ["there"]
+    assert export(record, kind, there, replace=True) == there and there.read_bytes() != b"somebody's work"
+    with pytest.raises(Refused, match="is a folder"):
+        export(record, kind, tmp_path, replace=True)
 
 
 def test_no_text_becomes_a_formula(tmp_path: Path) -> None:

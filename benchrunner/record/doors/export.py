@@ -26,11 +26,16 @@ CHECK_NUMBERS = ("value", "low", "high", "uncertainty", "margin", "at")
 
 
 def export(
-    record: Record | Path | str, kind: str, out: Path | str = "", channels: Sequence[str] = ()
+    record: Record | Path | str,
+    kind: str,
+    out: Path | str = "",
+    channels: Sequence[str] = (),
+    replace: bool = False,
 ) -> Path:
     """Write the readings of `record` as `kind` (csv, parquet, xlsx, hdf5) to `out` (beside the record where empty).
 
-    An existing file is replaced at once when the new one is whole. Raises `Refused`.
+    A file of that name stays and is refused, unless `replace`: then it is replaced at once when the new one is whole.
+    Raises `Refused`.
     """
     if kind not in SUFFIXES:
         raise Refused(
@@ -40,6 +45,11 @@ def export(
     out = Path(out) if out else record.path.with_suffix(SUFFIXES[kind])
     if out.exists() and out.samefile(record.path):
         raise Refused(Problem(str(out), "is the record itself", "choose another --out"))
+    if out.is_dir():
+        raise Refused(Problem(str(out), "is a folder", "give a file's name with --out"))
+    if os.path.lexists(out) and not replace:
+        mend = "give another name with --out, or --replace (in Python: replace=True) to write over it"
+        raise Refused(Problem(str(out), "is there already", mend))
     readings = Readings(record, channels)
     draft = out.with_name(f".{out.name}.{os.getpid()}")
     write: dict[str, Callable[[Readings, Path], None]] = {
