@@ -24,6 +24,7 @@ from benchrunner.errors import LinkError
 
 MOST_ERRORS = 20  # entries read from an error queue before it counts as endless
 READ_BACKS = 3  # readings of a setting before it counts as not followed
+NO_SERIAL = ("", "0")  # what an instrument says that knows none (IEEE 488.2, 10.14: "0")
 HELD_EVERY = 1.0  # s between two looks, one setting at a time, at whether what was set is still so
 PROVED_EVERY = 5.0  # s between two looks at whether the replies are in step with the queries
 
@@ -68,6 +69,10 @@ class Instrument:
         self.flags = 0  # of the last poll: bit k, value k is overloaded
         self.repeated = False  # the last poll brought the same reply as the one before
         self.identity: Identity | None = None
+        self.other_serial_passes = (
+            False  # a named person answers for an exchanged instrument of the same kind
+        )
+        self.passed_serial = ""  # the one that was taken so: no further one is
         self.started = 0.0  # monotonic wall time at which the last capture was started
         self._ends = self.driver.link.write_ends.encode()
         self._texts: list[tuple[bytes, TextDecoder]] = []
@@ -135,12 +140,31 @@ class Instrument:
                 mend = "check the address, or the identity pattern on the bench card"
                 raise self._error("identity", f"is {text!r}, where {pattern!r} is expected", mend)
         if self.part.serial and identity.serial != self.part.serial:
-            what = f"has serial number {identity.serial!r}, where the bench card says {self.part.serial!r}"
-            raise self._error(
-                "identity", what, "if it was exchanged, bring the bench card and its calibration up to date"
-            )
+            self._other_serial(identity.serial)
         self.identity = identity
         return identity
+
+    def _other_serial(self, serial: str) -> None:
+        """Another one of its kind than the card names: taken where a named person answers for it. Raises `LinkError`."""
+        what = f"has serial number {serial!r}, where the bench card says {self.part.serial!r}"
+        mend = "if it was exchanged, bring the bench card and its calibration up to date"
+        parts = self.bench.card.instruments
+        owner = next((name for name, part in parts.items() if serial and part.serial == serial), None)
+        if owner is not None:
+            what, mend = (
+                f"{what}: that is {owner}",
+                "put cables or addresses right; nobody passes this by name",
+            )
+        elif serial in NO_SERIAL:
+            mend += "; what tells no serial number cannot be passed by name"
+        elif not self.other_serial_passes:
+            mend += "; or --override serial-number --by NAME --why TEXT"
+        elif serial == (self.passed_serial or serial):
+            self.passed_serial = serial
+            return
+        else:
+            what = f"{what}, and {self.passed_serial!r} was passed by name for this run"
+        raise self._error("identity", what, mend)
 
     # -- reading
 

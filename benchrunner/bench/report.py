@@ -90,7 +90,7 @@ def _open(instruments: Iterable[Instrument], opened: list[Instrument]) -> list[t
 
 def identity_row(instrument: Instrument) -> dict[str, Any]:
     """One instrument as the record lists it."""
-    part, identity = instrument.part, instrument.identity
+    part, identity, other = instrument.part, instrument.identity, bool(instrument.passed_serial)
     return {
         "name": instrument.name,
         "role": part.role,
@@ -98,10 +98,11 @@ def identity_row(instrument: Instrument) -> dict[str, Any]:
         "driver": part.driver,
         "address": instrument.link.address,
         "identity": identity.text if identity else "",
-        "serial": part.serial or (identity.serial if identity else ""),
+        "serial": instrument.passed_serial or part.serial or (identity.serial if identity else ""),
         "firmware": identity.version if identity else "",
-        "calibrated": part.calibrated.isoformat() if part.calibrated else "",
-        "due": part.due.isoformat() if part.due else "",
+        # the card's dates are those of the instrument that the card names
+        "calibrated": part.calibrated.isoformat() if part.calibrated and not other else "",
+        "due": part.due.isoformat() if part.due and not other else "",
         "accuracy": accuracy_text(instrument),
     }
 

@@ -12,11 +12,20 @@ from benchrunner.errors import LinkError, Problem, Refused
 
 
 def connect(
-    bench: Bench, port_base: int | None = None, names: Iterable[str] | None = None
+    bench: Bench,
+    port_base: int | None = None,
+    names: Iterable[str] | None = None,
+    other_serials: bool = False,
 ) -> dict[str, Instrument]:
-    """Instruments on links of their own, not yet open: for a host, or for a watchdog that opens its own."""
+    """Instruments on links of their own, not yet open: for a host, or for a watchdog that opens its own.
+
+    `other_serials`: a named person passed instruments with other serial numbers than the card's for this run.
+    """
     wanted = bench.card.instruments if names is None else names
-    return {name: Instrument(bench, name, link_for(bench, name, port_base)) for name in wanted}
+    found = {name: Instrument(bench, name, link_for(bench, name, port_base)) for name in wanted}
+    for instrument in found.values():
+        instrument.other_serial_passes = other_serials
+    return found
 
 
 def live_host(bench: Bench, rate: float = 1.0, port_base: int | None = None) -> LiveHost:

@@ -80,7 +80,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="GATE",
-        help="real bench only: pass a gate (a check before power, wiring-proof, warm-up) by name; the record keeps it",
+        help="real bench only: pass a gate (a check before power, wiring-proof, warm-up, calibration, serial-number) by name; the record keeps it",
     )
     parser.add_argument("--by", default="", metavar="NAME", help="with --override: who answers for it")
     parser.add_argument("--why", default="", metavar="TEXT", help="with --override: for what reason")

@@ -13,7 +13,7 @@ from benchrunner.core.evidence import STATEFUL
 from benchrunner.core.messages import Event
 from benchrunner.core.runner import Runner
 from benchrunner.core.safe import END_STATEMENT
-from benchrunner.engine import loop
+from benchrunner.engine import loop, serials
 from benchrunner.engine.prepare import Prepared, default_out, is_wiring_proof, phases_proved
 from benchrunner.engine.rescue import Failed
 from benchrunner.engine.sources import set_curves
@@ -60,9 +60,11 @@ def _guarded_run(
     runner = Runner(prepared.plan)
     try:
         guarding.start(live=isinstance(host, LiveHost))
+        serials.let_pass(prepared, host)
         host.open()
         identities = host.identify()
         _refuse_stand_ins(prepared, identities)
+        prepared = serials.kept(prepared, host)
         prepared = warm_up(prepared, host, stream, wishes)
         curves = set_curves(host.instruments, prepared.pairing)
         guarding.ready(host)

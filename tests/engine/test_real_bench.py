@@ -21,8 +21,11 @@ from benchrunner.cards.bench import read_bench
 from benchrunner.cards.pairing import read_pairing
 from benchrunner.engine.prepare import prepare
 from benchrunner.engine.request import RunRequest
+from benchrunner.engine.watchdog.acting import SafePlan, make_safe
+from benchrunner.engine.watchdog.arming import Arming
 from benchrunner.errors import Refused
 from benchrunner.record.opened import Record
+from benchrunner.report.html import render
 from benchrunner.sim.served import Server
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -207,3 +210,60 @@ def test_a_run_on_a_real_bench_from_start_to_record(served: Callable[..., int], 
     report = Path(said["record"]).with_suffix(".html").read_text(encoding="utf-8")
     assert "not evidence about any real equipment" not in report
     assert "SIMULATED BENCH" not in done.stdout.replace(record.header["bench"]["title"].upper(), "")
+
+
+def exchanged(card: Path, instrument: str, serial: str) -> Path:
+    """The card as if it named another serial number for this instrument."""
+    before, head, after = card.read_text(encoding="utf-8").partition(f"[instruments.{instrument}]")
+    assert head
+    card.write_text(
+        before + head + re.sub(r'^serial = ".*"', f'serial = "{serial}"', after, count=1, flags=re.M), "utf-8"
+    )
+    return card
+
+
+@pytest.mark.slow
+def test_an_exchanged_instrument_is_passed_by_name_and_stands_in_record_and_report(
+    served: Callable[..., int], start: Callable[..., Any], tmp_path: Path
+) -> None:
+    base = served()
+    card = real_card(tmp_path)
+    theirs = read_bench(card).card.instruments["grid_meter"].serial
+    exchanged(card, "grid_meter", "HTL-GM-99")
+    prove_all(card, base)
+    (tmp_path / "short.toml").write_text(SHORT, encoding="utf-8")
+    how: dict[str, Any] = {"bench": str(card), "port_base": base, **PEOPLE}
+    ended = start(str(tmp_path / "short.toml"), **how).end()
+    assert ended["exit"] == 2
+    (problem,) = ended["problems"]
+    assert f"serial number {theirs!r}, where the bench card says 'HTL-GM-99'" in problem["what"]
+    assert "--override serial-number --by NAME --why TEXT" in problem["mend"]
+    passed = {
+        "override": ["serial-number"],
+        "override_by": "C. Beck",
+        "override_why": "loan while ours is away",
+    }
+    ended = start(str(tmp_path / "short.toml"), **how, **passed).end()
+    assert (ended["exit"], ended["safe"]) == (0, "confirmed"), ended
+    record = Record.open(ended["record"])
+    (gate,) = record.header["overridden"]
+    assert (gate["gate"], gate["by"], gate["why"]) == ("serial-number", "C. Beck", "loan while ours is away")
+    assert gate["missing"] == f"grid_meter: HTL-GM-99, not {theirs}"
+    (said,) = [text for text in record.header["deviations"] if "another instrument" in text]
+    assert theirs in said and "calibration" in said
+    (row,) = [row for row in record.header["instruments"] if row["name"] == "grid_meter"]
+    assert (row["serial"], row["calibrated"], row["due"]) == (theirs, "", "")
+    report = render(record)
+    assert "loan while ours is away" in report and "grid_meter is another instrument" in report
+
+
+@pytest.mark.slow
+def test_the_watchdog_too_makes_a_bench_safe_whose_instrument_was_exchanged(
+    served: Callable[..., int], tmp_path: Path
+) -> None:
+    """It opens links of its own, and would otherwise leave alone what it should switch off."""
+    base = served()
+    bench = read_bench(exchanged(real_card(tmp_path), "pv_source", "HTL-PS-99"))
+    for passed in (False, True):
+        plan = SafePlan.of(bench, base, 1.0, 3.0, 0.1, Arming(1, "", other_serials=passed).other_serials)
+        assert make_safe(plan, lambda event: None).confirmed is passed

@@ -24,16 +24,25 @@ class SafePlan:
     tick: float
     names: tuple[str, ...]  # the instruments that are told or asked
     sources: tuple[Source, ...]
+    other_serials: bool = False
 
     @classmethod
-    def of(cls, bench: Bench, port_base: int | None, rate: float, rounds: float, tick: float) -> "SafePlan":
+    def of(
+        cls,
+        bench: Bench,
+        port_base: int | None,
+        rate: float,
+        rounds: float,
+        tick: float,
+        other_serials: bool = False,
+    ) -> "SafePlan":
         """The plan of a bench. Raises `Refused` where an instrument has no link of its own."""
         names = concerned(bench)
         sources = tuple(s for s in sources_and_channels(bench, rate)[0] if s.name in names)
         connect(
             bench, port_base, names
         )  # builds drivers and links, and so loads what they need; opens nothing
-        return cls(bench, port_base, rate, rounds, tick, names, sources)
+        return cls(bench, port_base, rate, rounds, tick, names, sources, other_serials)
 
 
 def concerned(bench: Bench) -> tuple[str, ...]:
@@ -56,7 +65,7 @@ def make_safe(plan: SafePlan, tell: Callable[[Event], None]) -> SafeSequence:
 
     Links open when first used, each by its own thread: a dead one holds up none of the others.
     """
-    host = LiveHost(connect(plan.bench, plan.port_base, plan.names), plan.rate)
+    host = LiveHost(connect(plan.bench, plan.port_base, plan.names, plan.other_serials), plan.rate)
     sequence = SafeSequence(safe_steps(plan.bench), plan.sources, plan.rounds)
     try:
         carry_out(sequence, plan.tick, host, tell)

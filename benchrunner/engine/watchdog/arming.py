@@ -27,6 +27,7 @@ class Arming:
     rounds: float = 60.0
     tick: float = 0.1
     simulated: bool = False
+    other_serials: bool = False  # passed by name for this run
 
     def to_line(self) -> str:
         """One line of JSON."""

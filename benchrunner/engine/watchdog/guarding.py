@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchrunner.bench.hosts import live_rate
 from benchrunner.bench.locks import Holding, hold_bench, lock, name_record, told
+from benchrunner.engine import serials
 from benchrunner.engine.stream import EventStream
 from benchrunner.engine.watchdog.arming import Arming
 from benchrunner.engine.watchdog.keeper import Host, Watchdog, Watched, digests, limit_of
@@ -28,6 +29,7 @@ class Guarding:
         request = prepared.request
         self._bench, self._port_base = prepared.bench, request.port_base
         self._plan, self._stream = prepared.plan, stream
+        self._other_serials = serials.may_pass(prepared)
         self._rate = live_rate(prepared.bench, request.speed)
         self._holding: Holding = hold_bench(self._bench, self._port_base, request.procedure)
         self._watchdog: Watchdog | None = None
@@ -64,6 +66,7 @@ class Guarding:
                 rounds=self._plan.rounds,
                 tick=self._plan.tick,
                 simulated=self._plan.simulated,
+                other_serials=self._other_serials,
             )
         )
         self.says = (

@@ -95,7 +95,7 @@ def _plan(arming: Arming) -> "SafePlan":
     bench = read_bench(Path(arming.bench))
     if digests(bench) != arming.digests:
         raise ValueError(f"{arming.bench} or one of its driver cards has changed since the run was prepared")
-    return SafePlan.of(bench, arming.port_base, arming.rate, arming.rounds, arming.tick)
+    return SafePlan.of(bench, arming.port_base, arming.rate, arming.rounds, arming.tick, arming.other_serials)
 
 
 @dataclass(frozen=True)
