@@ -429,6 +429,11 @@ class Window(QMainWindow):
         if shown is not None:
             self.background.ask("release", lambda: gates.release(shown.bench, shown.port_base, by, why))
 
+    def _record_check(self, done: gates.CheckDone) -> None:
+        shown = self.prepare.current_preview
+        if shown is not None:
+            self.background.ask("check", lambda: gates.record_check(shown.bench, shown.port_base, done))
+
     def _take_answer(self, name: str, answer: Any, error: BaseException | None) -> None:
         if isinstance(error, Refused):
             self.notice.tell("; ".join(f"{p.where}: {p.what}" for p in error.problems), "error")
@@ -438,7 +443,7 @@ class Window(QMainWindow):
                 self.prepare.failed(f"{type(error).__name__}: {error}")
         elif name == "files":
             self.prepare.offer(answer, FIRST | self.memory.choices())
-        elif name == "release":
+        elif name in ("release", "check"):
             self.notice.tell(answer, "info")
             self._ask_preview()
         elif name == "keys":
@@ -468,6 +473,7 @@ class Window(QMainWindow):
         self.prepare.changed.connect(self._ask_preview)
         self.prepare.start_wanted.connect(self.start_run)
         self.prepare.clearance.release_wanted.connect(self._release)
+        self.prepare.clearance.record_wanted.connect(self._record_check)
         self.closing_bar.confirmed.connect(self.close_safely)
         self.themes.changed.connect(self._set_theme)
 

@@ -9,7 +9,8 @@ from PySide6.QtTest import QTest
 
 from benchrunner.app.model.gates import standing
 from benchrunner.app.widgets.named import NamedDialog, PassDialog, ReleaseDialog
-from benchrunner.bench import locks
+from benchrunner.app.widgets.prove_dialog import MOST_HOURS, ProveDialog
+from benchrunner.bench import locks, prechecks
 from benchrunner.bench.prechecks import CHECKS, enter
 from benchrunner.cards.bench import read_bench
 from benchrunner.engine.request import RunRequest
@@ -195,7 +196,85 @@ def test_the_plan_is_shown_while_gates_and_a_lock_stand_in_the_way(screen: Scree
 
 def test_no_plan_is_shown_where_the_files_themselves_are_wrong(screen: Screen, tmp_path: Path) -> None:
     card = real_card(tmp_path)
-    card.write_text(card.read_text(encoding="utf-8").replace("[instruments.load]", "[instruments.lood]"), "utf-8")
+    card.write_text(
+        card.read_text(encoding="utf-8").replace("[instruments.load]", "[instruments.lood]"), "utf-8"
+    )
     page = screen.ready().window.prepare
     choose_bench(screen, card)
     assert page.order.rowCount() == 0 and not page.start.isEnabled() and page.problems.toPlainText()
+
+
+def test_a_check_before_power_is_recorded_from_the_window_by_keyboard(screen: Screen, tmp_path: Path) -> None:
+    assert MOST_HOURS == prechecks.MOST_HOURS
+    card = real_card(tmp_path)
+    bench = read_bench(card)
+    window = screen.ready().window
+    choose_bench(screen, card)
+    clear = window.prepare.clearance
+    assert "Record a check" in window.prepare.problems.toPlainText() and clear.record.isVisible()
+    clear.record.click()
+    dialog = window.findChild(ProveDialog)
+    assert dialog is not None and dialog.chosen is None and not dialog.agree.isEnabled()
+    said = " ".join(label.text() for label in dialog.findChildren(type(dialog.lacking)))
+    assert "proved dead" in said and "not an emergency stop" in said and "qualified" in said
+    assert not dialog.passed.isChecked() and not dialog.failed.isChecked() and not dialog.read.isChecked()
+    QTest.keyClicks(dialog.check, "insul")  # a list takes the first letters
+    assert dialog.chosen is not None and dialog.chosen.name == "insulation"
+    assert (
+        "insulation resistance" in dialog.stands.text() and "nobody has recorded it" in dialog.stands.text()
+    )
+    QTest.keyClick(dialog.passed, Qt.Key.Key_Space)
+    QTest.keyClicks(dialog.by, "A. Fell")
+    QTest.keyClick(dialog.read, Qt.Key.Key_Space)
+    assert not dialog.agree.isEnabled() and "unit" in dialog.lacking.text()
+    QTest.keyClicks(dialog.value, "> 200 Mohm at 500 V")
+    assert not dialog.agree.isEnabled() and "serial number" in dialog.lacking.text()
+    QTest.keyClicks(dialog.instrument, "tester 4, SN 17")
+    assert dialog.agree.isEnabled()
+    for wrong in ("0", "nan", "2209", "soon"):
+        dialog.hours.setText(wrong)
+        assert not dialog.agree.isEnabled() and "hours" in dialog.lacking.text(), wrong
+    dialog.hours.setText("12")
+    QTest.keyClick(dialog.agree, Qt.Key.Key_Space)
+    screen.until(lambda: "Kept: insulation" in window.notice.text.text(), what="the entry")
+    settled(screen)
+    (kept,) = prechecks.history(bench)
+    assert (kept.check, kept.result, kept.by, kept.value) == (
+        "insulation",
+        "pass",
+        "A. Fell",
+        "> 200 Mohm at 500 V",
+    )
+    assert kept.instrument == "tester 4, SN 17"
+    shown = window.prepare.current_preview
+    assert shown is not None and "insulation" not in {gate.name for gate in shown.gates}
+    assert next(view for view in shown.checks if view.name == "insulation").holds
+
+
+def test_a_check_that_failed_is_kept_as_failed_and_goes_on_standing(screen: Screen, tmp_path: Path) -> None:
+    card = real_card(tmp_path)
+    prechecks.enter(read_bench(card), "polarity", "B. Rigg")
+    window = screen.ready().window
+    choose_bench(screen, card)
+    window.prepare.clearance.record.click()
+    dialog = window.findChildren(ProveDialog)[-1]
+    dialog.check.setCurrentIndex(2)
+    assert "B. Rigg" in dialog.stands.text()
+    dialog.failed.setChecked(True)
+    dialog.read.setChecked(True)
+    dialog.by.setText("A. Fell")
+    dialog.note.setText("L and N swapped at the load")
+    assert dialog.agree.isEnabled(), dialog.lacking.text()
+    dialog.check.setCurrentIndex(4)
+    assert not dialog.failed.isChecked() and not dialog.agree.isEnabled()  # another check is answered anew
+    dialog.check.setCurrentIndex(2)
+    dialog.failed.setChecked(True)
+    dialog.agree.click()
+    screen.until(lambda: "Kept: polarity" in window.notice.text.text(), what="the entry")
+    settled(screen)
+    assert "it failed (A. Fell" in window.prepare.problems.toPlainText()
+    assert prechecks.history(read_bench(card))[-1].note == "L and N swapped at the load"
+
+
+def test_a_simulated_bench_is_asked_for_no_check(screen: Screen) -> None:
+    assert not screen.ready().window.prepare.clearance.record.isVisible()

@@ -85,7 +85,7 @@ def preview(
         port_base=port_base if served else None,
         override=list(passing.gates), override_by=passing.by, override_why=passing.why,
     )  # fmt: skip
-    ready: "Prepared | None" = None
+    ready: Prepared | None = None
     try:
         ready = prepare(request)
     except Refused as refused:

@@ -5,20 +5,23 @@ from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QTextBrowser, QVBoxLayout, QWidget
 
 from benchrunner.app.model import gates, texts
-from benchrunner.app.model.gates import Passing
+from benchrunner.app.model.gates import CheckDone, Passing
 from benchrunner.app.model.preview import Preview
 from benchrunner.app.widgets.controls import CheckBox
 from benchrunner.app.widgets.named import PassDialog, ReleaseDialog, lock_html
 from benchrunner.app.widgets.pages import escaped
+from benchrunner.app.widgets.prove_dialog import ProveDialog
 from benchrunner.errors import Problem
 
 
 class Clearance(QWidget):
-    """The right column of the page. `passing_changed`: gates are passed, or no more; `release_wanted`: name, reason."""
+    """The right column of the page. `passing_changed`: gates are passed, or no more; `release_wanted`: name, reason;
+    `record_wanted`: a check before power that was done, to be kept."""
 
     start_wanted = Signal()
     passing_changed = Signal()
     release_wanted = Signal(str, str)
+    record_wanted = Signal(object)
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -64,11 +67,13 @@ class Clearance(QWidget):
         self.passed.hide()
         column.addWidget(self.passed)
         self.release = QPushButton("Rele&ase the bench…")
+        self.record = QPushButton("Record a chec&k…")
         self.pass_gates = QPushButton("Pass gates b&y name…")
         self.take_back = QPushButton("&Withdraw what was passed")
         buttons = QHBoxLayout()
         for button, call in (
             (self.release, self.ask_release),
+            (self.record, self.ask_check),
             (self.pass_gates, self.ask_passing),
             (self.take_back, self.pass_none),
         ):
@@ -179,6 +184,17 @@ class Clearance(QWidget):
         dialog.wanted.connect(self.release_wanted)
         dialog.open()
 
+    def ask_check(self) -> None:
+        """Ask which check before power was done, by whom, with what outcome."""
+        if self._preview is None or not self._preview.checks:
+            return
+        dialog = ProveDialog(self._preview.checks, self)
+        dialog.done_wanted.connect(self._take_check)
+        dialog.open()
+
+    def _take_check(self, done: CheckDone) -> None:
+        self.record_wanted.emit(done)
+
     def pass_none(self) -> None:
         """Take back what was passed."""
         if self.passing.gates:
@@ -203,6 +219,7 @@ class Clearance(QWidget):
         preview = self._preview
         real = preview is not None and preview.simulated is False
         self.release.setVisible(preview is not None and preview.lock is not None)
+        self.record.setVisible(real and preview is not None and bool(preview.checks))
         self.pass_gates.setVisible(real and bool(self._gates()))
         self.take_back.setVisible(bool(self.passing.gates))
         self.passed.setVisible(bool(self.passing.gates))
@@ -216,7 +233,7 @@ class Clearance(QWidget):
         others = [p for p in dict.fromkeys(problems) if lock is None or "is locked after" not in p.what]
         self.problems.setVisible(bool(others or rows))
         rows += "".join(
-            f"<p><b>{escaped(p.where.removeprefix('--set '))}</b><br>{escaped(p.what)}<br><i>Mend:</i> {escaped(p.mend)}</p>"
+            f"<p><b>{escaped(p.where.removeprefix('--set '))}</b><br>{escaped(p.what)}<br><i>Mend:</i> {escaped(gates.mend_here(p))}</p>"
             for p in others
         )
         count = len(others) + (lock is not None)

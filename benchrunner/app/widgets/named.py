@@ -28,7 +28,15 @@ LONGEST = 300  # letters of a name or a reason, as the bench's own files hold th
 class NamedDialog(QDialog):
     """Cautions, what it is about, who and why; `agree` works only once all of it is there."""
 
-    def __init__(self, title: str, agree: str, why: str, parent: QWidget | None = None) -> None:
+    def __init__(
+        self,
+        title: str,
+        agree: str,
+        why: str,
+        parent: QWidget | None = None,
+        beware: tuple[str, ...] = CAUTIONS,
+        answers: str = "I have read &these cautions and answer for what I do here",
+    ) -> None:
         super().__init__(parent)
         self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self.setWindowTitle(title)
@@ -37,12 +45,12 @@ class NamedDialog(QDialog):
         self._layout = QVBoxLayout(self)
         self._layout.setSpacing(8)
         cautions = QLabel(
-            "".join(f"<p><b>Caution:</b> {escaped(text)}</p>" for text in CAUTIONS)
+            "".join(f"<p><b>Caution:</b> {escaped(text)}</p>" for text in beware)
             + f"<p>{escaped(texts.DEFERS)}</p>"
         )
         cautions.setWordWrap(True)
         self._layout.addWidget(cautions)
-        self.read = CheckBox("I have read &these cautions and answer for what I do here")
+        self.read = CheckBox(answers)
         self.by, self.why = QLineEdit(), QLineEdit()
         self.by.setPlaceholderText("kept in the record")
         self.why.setPlaceholderText(why)
