@@ -3,9 +3,13 @@
 import argparse
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from benchrunner.cli.wrapping import wrapped
 from benchrunner.errors import Problem, Refused
+
+if TYPE_CHECKING:
+    from benchrunner.record.verify import Verification
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,45 +31,62 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="would it have passed under these limits? (TOML; the record stays as it is; exit 0 pass, 1 fail, 3 inconclusive)",
     )
+    parser.add_argument("--json", action="store_true", help="one JSON object on the last line")
 
 
 def call(options: argparse.Namespace) -> int:
-    """0 if it verifies, 1 if not."""
+    """0 if it verifies, 1 if not; under other limits 0, 1 or 3."""
     from benchrunner.record.verify import verify
 
     path = a_file(options.record)
     result = verify(path, trust=options.trust, allow_unsigned=options.allow_unsigned)
+    outcome: dict[str, Any] = {}
+    code = _told(options, path, result, outcome)
+    if options.json:
+        from benchrunner.cli.verify_json import as_json
+
+        print(as_json(path, result, code, outcome))
+    return code
+
+
+def _told(options: argparse.Namespace, path: Path, result: "Verification", outcome: dict[str, Any]) -> int:
+    """Say it to people; what was done beyond verifying goes into `outcome`. The exit code."""
     for finding in result.findings:
         print(wrapped(f"wrong: {finding}"), file=sys.stderr)
     for line in result.says:
         print("\n".join(wrapped(one) for one in line.splitlines()))
-    if not any(finding.kind != "unsigned" for finding in result.findings):
-        _digests(path)
+    whole = all(finding.kind == "unsigned" for finding in result.findings)
+    if whole:
+        _digests(path, outcome)
     ok = result.ok
-    unsigned = any(finding.kind == "unsigned" for finding in result.findings)
-    if unsigned:
+    if any(finding.kind == "unsigned" for finding in result.findings):
         print("    mend: sign runs with --key NAME, or give --allow-unsigned", file=sys.stderr)
+    if options.rejudge and not whole:
+        print("not judged again: the record is not as it was sealed", file=sys.stderr)
+        return 1
     if options.rejudge:
-        if any(finding.kind != "unsigned" for finding in result.findings):
-            print("not judged again: the record is not as it was sealed", file=sys.stderr)
-            return 1
-        ok = _rejudge(path) and ok
+        ok = _rejudge(path, outcome) and ok
+    outcome["verifies"] = ok
     print("verifies" if ok else "DOES NOT VERIFY")
     if options.limits and ok:
-        return _under_limits(path, options.limits)
+        return _under_limits(path, options.limits, outcome)
     if options.limits:
         print("not judged under other limits: the record does not verify", file=sys.stderr)
     return 0 if ok else 1
 
 
-def _digests(path: Path) -> None:
+def _digests(path: Path, outcome: dict[str, Any]) -> None:
     """What two runs of the same procedure, cards and seed have in common, for who reruns and compares."""
     from benchrunner.record.opened import Record
 
-    digests = Record.open(path).header.get("digests")
+    header = Record.open(path).header
+    digests = header.get("digests")
+    known: dict[str, str | None] = {}
     for name in ("inputs", "readings", "checks"):
         said = digests.get(name) if isinstance(digests, dict) else None
-        print(f"digest of {name}:\n    {said if isinstance(said, str) and said.isalnum() else 'not given'}")
+        known[name] = said if isinstance(said, str) and said.isalnum() else None
+        print(f"digest of {name}:\n    {known[name] or 'not given'}")
+    outcome["header"], outcome["digests"] = header, known
 
 
 def a_file(name: str) -> Path:
@@ -80,23 +101,23 @@ def a_file(name: str) -> Path:
     return path
 
 
-def _rejudge(path: Path) -> bool:
+def _rejudge(path: Path, outcome: dict[str, Any]) -> bool:
     from benchrunner.record.opened import Record
 
-    outcome = Record.open(path).rejudge()
-    for line in outcome.says:
-        print(wrapped(line), file=sys.stdout if outcome.ok else sys.stderr)
-    return bool(outcome.ok)
+    again = outcome["rejudged"] = Record.open(path).rejudge()
+    for line in again.says:
+        print(wrapped(line), file=sys.stdout if again.ok else sys.stderr)
+    return bool(again.ok)
 
 
-def _under_limits(path: Path, file: str) -> int:
+def _under_limits(path: Path, file: str, outcome: dict[str, Any]) -> int:
     """Print what each check would have been; 0 pass, 1 fail, 3 inconclusive."""
     from benchrunner.cli.words import table
     from benchrunner.judge.verdicts import worst
     from benchrunner.record.limits import judge_under
     from benchrunner.record.opened import Record
 
-    found = judge_under(Record.open(path), file)
+    found = outcome["limits"] = judge_under(Record.open(path), file)
     print()
     print(
         wrapped(

@@ -34,6 +34,9 @@ class Verification:
     findings: list[Finding] = field(default_factory=list)
     signatures: list[Signature] = field(default_factory=list)
     stamps: dict[str, "Stamp"] = field(default_factory=dict)  # a signature's part -> its time stamp
+    persons: dict[str, str] = field(
+        default_factory=dict
+    )  # a signature's part -> whose it is by the trust list
     known: bool = False  # every signature is by a key that is ours or trusted
     demo: bool = False  # a demo key signed
     simulated: bool = False
@@ -336,6 +339,8 @@ def _judge_one(
             says.append("    the key is unknown here: nothing was changed since signing; by whom is open")
         return thumbprint in known
     standing = stands(signature, listed, stamp.at if stamp is not None and stamp.trusted else None)
+    if standing.person:
+        result.persons[signature.part] = standing.person
     if standing.finding is not None:
         result.findings.append(standing.finding)
         return False
