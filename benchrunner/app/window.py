@@ -1,7 +1,6 @@
 """The window: joins the pages with the engine. It polls the engine on a timer and never waits for it."""
 
 import contextlib
-import os
 import queue
 import time
 import traceback
@@ -9,32 +8,32 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QTimer, QUrl
-from PySide6.QtGui import QCloseEvent, QDesktopServices
-from PySide6.QtWidgets import QApplication, QFileDialog, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtCore import QTimer
+from PySide6.QtGui import QCloseEvent
+from PySide6.QtWidgets import QApplication, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from benchrunner.app import menus
 from benchrunner.app.background import Background
 from benchrunner.app.escape import EscapeHold
 from benchrunner.app.link import EngineLink
 from benchrunner.app.memory import Memory
-from benchrunner.app.model import choices, gates, preview, texts
+from benchrunner.app.model import texts
 from benchrunner.app.model.run import RunState
+from benchrunner.app.preparing import Preparing
+from benchrunner.app.records import Records
 from benchrunner.app.theme import Theme, Themes
 from benchrunner.app.tools import Tools
 from benchrunner.app.widgets.header import Header
 from benchrunner.app.widgets.notice import ClosingBar, NoticeBar
-from benchrunner.app.widgets.pages import TextPage, escaped, help_html
+from benchrunner.app.widgets.pages import TextPage, help_html
 from benchrunner.app.widgets.prepare import PreparePage
 from benchrunner.engine.request import RunRequest
-from benchrunner.errors import Refused
 
 if TYPE_CHECKING:
     from benchrunner.app.widgets.find_page import FindPage
     from benchrunner.app.widgets.run_page import RunPage
 
 POLL = 33  # ms
-FIRST = {"procedure": "load-rejection", "pairing": "tarn6-corrie5", "bench": "simulated"}
 
 
 class Window(QMainWindow):
@@ -65,6 +64,10 @@ class Window(QMainWindow):
         self.prepare = PreparePage(theme)
         self._run_page: RunPage | None = None
         self._find_page: FindPage | None = None
+        self.records = Records(self, self.tools, self.notice, lambda: self.run)
+        self.preparing = Preparing(
+            self.prepare, self.background, self.notice, self.memory, lambda: self.run_page, self._name_head
+        )
         self.pages = QStackedWidget()
         self.pages.addWidget(self.prepare)
         holder = QWidget()
@@ -81,7 +84,7 @@ class Window(QMainWindow):
         if (geometry := self.memory.geometry) is not None:
             self.restoreGeometry(geometry)
         self.prepare.setup.recall(*(self.memory.choice(name) for name in ("speed", "ports", "out")))
-        self.actions_ = menus.build(self)
+        self.actions_ = menus.build(self, self._calls())
         self.escape = EscapeHold(self)
         application = QApplication.instance()
         assert application is not None
@@ -91,7 +94,7 @@ class Window(QMainWindow):
         self._timer.setInterval(POLL)
         self._timer.timeout.connect(self._tick)
         self._timer.start()
-        QTimer.singleShot(0, self._read_files)
+        QTimer.singleShot(0, self.preparing.read_files)
 
     @property
     def run_page(self) -> "RunPage":
@@ -103,9 +106,9 @@ class Window(QMainWindow):
             self.pages.addWidget(page)
             page.set_run(self.run)
             page.answered.connect(self._answer)
-            page.outcome.report_wanted.connect(self.open_report)
-            page.outcome.verify_wanted.connect(self.verify)
-            page.outcome.folder_wanted.connect(self.show_folder)
+            page.outcome.report_wanted.connect(self.records.report)
+            page.outcome.verify_wanted.connect(self.records.verify)
+            page.outcome.folder_wanted.connect(self.records.show_folder)
             page.outcome.again_wanted.connect(lambda: self.show_page("prepare"))
         return self._run_page
 
@@ -213,63 +216,6 @@ class Window(QMainWindow):
         """Show the newest `seconds` of the run, or all of it for 0."""
         self.run_page.charts.follow(seconds)
 
-    # ---------------------------------------------------------------- the record
-
-    def open_report(self, record: str = "") -> None:
-        """Write the report of a record beside it and open it."""
-        record = record or str((self.run.ended or {}).get("record") or "")
-        if not record:
-            return
-        self.statusBar().showMessage("Writing the report…")
-        out = str(Path(record).with_suffix(".html"))
-
-        def done(code: int, said: str) -> None:
-            self.statusBar().clearMessage()
-            if code != 0:
-                self._page("The report could not be written", said)
-                return
-            if not QDesktopServices.openUrl(QUrl.fromLocalFile(out)):
-                self.notice.tell(f"The report is written, but nothing here opens it: {out}", "info")
-            else:
-                self.statusBar().showMessage(f"Report: {out}", 8000)
-
-        self.tools.run(["report", record, "--out", out], done)
-
-    def verify(self, record: str = "") -> None:
-        """Verify a record and say what was found."""
-        own = not record
-        record = record or str((self.run.ended or {}).get("record") or "")
-        if not record:
-            return
-        unsigned = own and not (self.run.ended or {}).get("signed")
-        arguments = ["verify", record, *(["--allow-unsigned"] if unsigned else [])]
-        self.statusBar().showMessage("Verifying the record…")
-
-        def done(code: int, said: str) -> None:
-            self.statusBar().clearMessage()
-            headline = "The record verifies." if code == 0 else "THE RECORD DOES NOT VERIFY."
-            if code == 0 and unsigned:
-                headline = "The record is whole. It was not signed, so it does not say whose it is."
-            self._page("Verification", f"{headline}\n\n{record}\n\n{said}")
-
-        self.tools.run(arguments, done)
-
-    def show_folder(self) -> None:
-        """Open the folder in which record or journal lies."""
-        ended = self.run.ended or {}
-        place = str(ended.get("record") or ended.get("journal") or "")
-        if place:
-            QDesktopServices.openUrl(QUrl.fromLocalFile(str(Path(place).resolve().parent)))
-
-    def choose_record(self, then: Callable[[str], None]) -> None:
-        """Ask for a record's file."""
-        dialog = QFileDialog(
-            self, "Open a record", "runs" if os.path.isdir("runs") else "", "Records (*.bench)"
-        )
-        dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
-        dialog.fileSelected.connect(then)
-        dialog.open()
-
     def show_help(self) -> None:
         """Keys, signs, shapes, safety."""
         TextPage("Help", help_html(), self).show()
@@ -355,7 +301,7 @@ class Window(QMainWindow):
         while not self.late_errors.empty():
             self.report_error(self.late_errors.get())
         for name, answer, error in self.background.answers():
-            self._take_answer(name, answer, error)
+            self.preparing.take_answer(name, answer, error)
 
     def _refresh_all(self) -> None:
         state = self.header.state.text()
@@ -368,7 +314,8 @@ class Window(QMainWindow):
         self.escape.armed = self.going
         here = self._run_page is not None and self.pages.currentWidget() is self._run_page
         self.header.refresh(self.run, self.going, here)
-        self.actions_.refresh(self)
+        record = bool((self.run.ended or {}).get("record"))
+        self.actions_.refresh(self.going, self.prepare.start.isEnabled(), self.header.pause, record)
         if self._run_page is not None and self.pages.currentWidget() is self._run_page:
             self._run_page.refresh()
 
@@ -400,59 +347,29 @@ class Window(QMainWindow):
         else:
             self.prepare.clearance.run_over()
         if not ended.get("simulated") or ended.get("locked"):
-            self._ask_preview()  # gates that were passed hold no more, and the bench may be locked now
+            self.preparing.ask_preview()  # gates that were passed hold no more, and the bench may be locked now
         self._refresh_all()
 
-    # ---------------------------------------------------------------- files and previews
-
-    def _read_files(self) -> None:
-        self.background.ask("files", lambda: {kind: choices.choices(kind) for kind in choices.KINDS})
-
-    def _ask_preview(self) -> None:
-        # The charts are loaded first: two threads that import large libraries at once can get half-loaded modules.
-        first_time = self._run_page is None
-        _ = self.run_page
-        procedure, pairing, bench = self.prepare.chosen()
-        if procedure and pairing and bench:
-            settings = self.prepare.settings() if self.prepare.holds(procedure) else {}
-            self.prepare.working()
-            base, passing = self.prepare.setup.port_wanted(), self.prepare.clearance.passing
-            self.background.ask(
-                "preview",
-                lambda: preview.preview(procedure, pairing, bench, settings, port_base=base, passing=passing),
-            )
-        if first_time:
-            self.background.ask("keys", _keys)
-
-    def _release(self, by: str, why: str) -> None:
-        shown = self.prepare.current_preview
-        if shown is not None:
-            self.background.ask("release", lambda: gates.release(shown.bench, shown.port_base, by, why))
-
-    def _record_check(self, done: gates.CheckDone) -> None:
-        shown = self.prepare.current_preview
-        if shown is not None:
-            self.background.ask("check", lambda: gates.record_check(shown.bench, shown.port_base, done))
-
-    def _take_answer(self, name: str, answer: Any, error: BaseException | None) -> None:
-        if isinstance(error, Refused):
-            self.notice.tell("; ".join(f"{p.where}: {p.what}" for p in error.problems), "error")
-        elif error is not None:
-            self.notice.tell(f"{type(error).__name__}: {error}", "error")
-            if name == "preview":
-                self.prepare.failed(f"{type(error).__name__}: {error}")
-        elif name == "files":
-            self.prepare.offer(answer, FIRST | self.memory.choices())
-        elif name in ("release", "check"):
-            self.notice.tell(answer, "info")
-            self._ask_preview()
-        elif name == "keys":
-            self.prepare.offer_keys(answer)
-        elif name == "preview":
-            self.prepare.take(answer)
-            self._name_head()
-
     # ---------------------------------------------------------------- inside
+
+    def _calls(self) -> menus.Calls:
+        records = self.records
+        return menus.Calls(
+            show_page=self.show_page,
+            start=self.start_run,
+            pause=self.pause_or_resume,
+            make_safe=self.make_safe,
+            close=self.close,
+            follow=self.follow,
+            show_strip=lambda strip, shown: self.run_page.show_strip(strip, shown),
+            report=records.report,
+            verify=records.verify,
+            folder=records.show_folder,
+            other_report=lambda: records.choose_record(records.report),
+            other_verify=lambda: records.choose_record(records.verify),
+            help=self.show_help,
+            themes=self.themes,
+        )
 
     def _remember(self) -> None:
         """Keep what is chosen for the next time."""
@@ -470,10 +387,7 @@ class Window(QMainWindow):
         self.header.resume_wanted.connect(lambda: self.link.resume() if self.link else None)
         self.escape.held.connect(lambda: self.make_safe("Esc held"))
         self.escape.progress.connect(self._esc_progress)
-        self.prepare.changed.connect(self._ask_preview)
         self.prepare.start_wanted.connect(self.start_run)
-        self.prepare.clearance.release_wanted.connect(self._release)
-        self.prepare.clearance.record_wanted.connect(self._record_check)
         self.closing_bar.confirmed.connect(self.close_safely)
         self.themes.changed.connect(self._set_theme)
 
@@ -489,9 +403,6 @@ class Window(QMainWindow):
         if self._find_page is not None:
             self._find_page.set_theme(theme)
 
-    def _page(self, title: str, text: str) -> None:
-        TextPage(title, f"<pre style='white-space:pre-wrap'>{escaped(text)}</pre>", self).show()
-
 
 def refusal_line(problems: list[tuple[str, str, str]]) -> str:
     """Why a run was refused, in one line; the whole list stands on the page."""
@@ -499,12 +410,6 @@ def refusal_line(problems: list[tuple[str, str, str]]) -> str:
     more = len(problems) - 1
     others = f" (and {more} more, listed at the right)" if more else ""
     return f"Refused before anything was switched on: {where.removeprefix('--set ')}: {what}{others}."
-
-
-def _keys() -> list[str]:
-    from benchrunner.record.keys import Store
-
-    return [key.name for key in Store().own()]
 
 
 def error_text(kind: type[BaseException], error: BaseException, trace: Any) -> str:

@@ -212,7 +212,8 @@ def test_a_check_before_power_is_recorded_from_the_window_by_keyboard(screen: Sc
     choose_bench(screen, card)
     clear = window.prepare.clearance
     assert "Record a check" in window.prepare.problems.toPlainText() and clear.record.isVisible()
-    clear.record.click()
+    assert clear.record.shortcut().toString() == "Ctrl+K" and "Ctrl+K" in clear.record.text()
+    QTest.keyClick(clear.record, Qt.Key.Key_Space)
     dialog = window.findChild(ProveDialog)
     assert dialog is not None and dialog.chosen is None and not dialog.agree.isEnabled()
     said = " ".join(label.text() for label in dialog.findChildren(type(dialog.lacking)))

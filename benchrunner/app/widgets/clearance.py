@@ -1,7 +1,7 @@
 """What must be clear before a run may start: cautions, checks before power, the person, gates and locks, and the start itself."""
 
 from PySide6.QtCore import Signal
-from PySide6.QtGui import QFont
+from PySide6.QtGui import QFont, QKeySequence
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QTextBrowser, QVBoxLayout, QWidget
 
 from benchrunner.app.model import gates, texts
@@ -67,7 +67,8 @@ class Clearance(QWidget):
         self.passed.hide()
         column.addWidget(self.passed)
         self.release = QPushButton("Rele&ase the bench…")
-        self.record = QPushButton("Record a chec&k…")
+        self.record = QPushButton("Record a check…  (Ctrl+K)")
+        self.record.setShortcut(QKeySequence("Ctrl+K"))  # no letter of its own is left on this page
         self.pass_gates = QPushButton("Pass gates b&y name…")
         self.take_back = QPushButton("&Withdraw what was passed")
         buttons = QHBoxLayout()

@@ -18,6 +18,7 @@ KEYS: tuple[tuple[str, str], ...] = (
     ("+, −, Page up, Page down in the charts", "Stretch, shrink and move the time shown; Home goes back"),
     ("Left, Right in the course", "From step to step, each read out"),
     ("Up, Down in the checks", "From check to check; the chosen one stands in full below"),
+    ("Ctrl+K", "Record a check before power, where a real bench is chosen"),
     ("Ctrl+Shift+R, Ctrl+Shift+V", "Open the report of the last run, verify its record"),
     ("Tab, Shift+Tab", "From control to control; Alt and an underlined letter goes straight to one"),
     ("Ctrl+Q", "Close; during a run the bench is made safe first"),
