@@ -102,6 +102,9 @@ def test_a_phone_gets_each_check_as_a_card(run: Path) -> None:
     assert style.rindex("columns: 2") < phone, "what the phone changes comes last, or it would not hold"
     assert "attr(data-name)" in style[phone:]
     assert "overflow-x: auto" in style[phone:]
+    assert re.search(r"\.outcome > div \{ overflow-wrap: anywhere; min-width: 0; \}", style), (
+        "a long reason stays in its box"
+    )
 
 
 def test_a_state_is_drawn_in_whole_numbers(run: Path) -> None:
