@@ -32,8 +32,8 @@ def call(options: argparse.Namespace) -> int:
     record = Record.open(a_file(options.record))
     kind = options.to.casefold().strip()
     out = Path(options.out) if options.out else record.path.with_suffix(SUFFIXES.get(kind, ""))
+    waves = len(record.waveforms)  # before anything is written: a damaged one is refused
     out = export(record, kind, out, options.channels, options.replace)
-    waves = len(record.waveforms)
     if waves and kind != "hdf5":
         print(f"without the {waves} captured waveform{'s' if waves > 1 else ''}: --to hdf5 carries them")
     if record.simulated:

@@ -231,7 +231,7 @@ def input_to_data(item: Input) -> dict[str, Any]:
 
 def input_from_data(data: Any, samples: Any = None) -> Input:
     """The inverse of `input_to_data`; `samples` is the array of a capture. Raises `CodecError`."""
-    if not isinstance(data, dict) or data.get("kind") not in KINDS:
+    if not isinstance(data, dict) or not isinstance(data.get("kind"), str) or data["kind"] not in KINDS:
         raise CodecError(f"input: {_short(data)} is of no known kind")
     kind = KINDS[data["kind"]]
     item = from_data(kind, {key: value for key, value in data.items() if key != "kind"}, data["kind"])

@@ -105,7 +105,7 @@ class Record:
             raise ContainerError(Problem(HEADER, str(error), "the record is damaged")) from error
         if not isinstance(header, dict) or header.get("format") != FORMAT:
             raise ContainerError(Problem(str(path), "holds no header of a record", "give a record (.bench)"))
-        if header.get("version") not in VERSIONS:
+        if type(header.get("version")) is not int or header["version"] not in VERSIONS:
             raise ContainerError(
                 Problem(
                     str(path),
@@ -113,6 +113,11 @@ class Record:
                     "take a newer program",
                 )
             )
+        for name in ("procedure", "pairing", "bench"):
+            if not isinstance(header.get(name), dict) or not isinstance(header[name].get("title"), str):
+                raise ContainerError(
+                    Problem(HEADER, f"gives no title of the {name}", "the record is damaged or forged")
+                )
         return cls(path, header, survey)
 
     def __repr__(self) -> str:
@@ -287,8 +292,10 @@ class Record:
                     found += (tuple(batch) for batch in table.batches(["at", name]))
                 elif not found:
                     found.append((np.zeros(0), np.zeros(0)))
-        if not found:
+        if not any(name in source.channels for source in self.plan.sources):
             raise KeyError(f"{name}: no such channel; there are {', '.join(sorted(self.plan.channels))}")
+        if not found:  # a table without rows
+            return np.zeros(0), np.zeros(0)
         return np.concatenate([t for t, _ in found]), np.concatenate([v for _, v in found])
 
     def _tables(self) -> Iterator[tuple[Any, Any, Any, Any, list[Any]]]:

@@ -14,7 +14,15 @@ from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+)
 
 from benchrunner.cards import reading
 from benchrunner.cards.reading import Mended
@@ -47,6 +55,17 @@ def said(at: datetime) -> str:
     return at.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
+def _shown(value: str) -> str:
+    """Text that is printed as it stands: nothing in it moves the cursor or turns the direction of what is read."""
+    if not value.isprintable():
+        raise Mended(
+            f"has signs that are not shown ({ascii(value)[:80]})",
+            "write it with letters, digits and marks that are seen",
+        )
+    return value
+
+
+Shown = Annotated[str, AfterValidator(_shown)]
 Moment = Annotated[datetime, BeforeValidator(_moment)]
 
 
@@ -55,13 +74,13 @@ class TrustedKey(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
 
-    person: str = Field(min_length=1, max_length=120)
+    person: Shown = Field(min_length=1, max_length=120)
     key: str = Field(pattern=r"^[A-Za-z0-9_-]{43}$", description="its thumbprint (RFC 7638)")
-    roles: tuple[str, ...] = Field(default=(), description="in which it may sign; none given: in any")
+    roles: tuple[Shown, ...] = Field(default=(), description="in which it may sign; none given: in any")
     since: Moment | None = Field(default=None, alias="from")
     until: Moment | None = None
     revoked: Moment | None = None
-    reason: str = Field(default="", max_length=300)
+    reason: Shown = Field(default="", max_length=300)
     demo: bool = False
 
     @field_validator("until")
@@ -81,7 +100,7 @@ class Authority(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    name: str = Field(min_length=1, max_length=120)
+    name: Shown = Field(min_length=1, max_length=120)
     certificate: str = Field(
         max_length=20_000, description="of the authority or of who issued its certificate, PEM"
     )
@@ -93,7 +112,7 @@ class TrustList(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     format: Literal[1]
-    title: str = Field(default="", max_length=200)
+    title: Shown = Field(default="", max_length=200)
     keys: tuple[TrustedKey, ...] = ()
     authorities: tuple[Authority, ...] = ()
 
@@ -135,7 +154,11 @@ def read_trust(source: Path | str | Iterable[PublicKey]) -> TrustList:
             return reading.fit(reading.load(source), TrustList)
         source = keys.read_public(source)
     entries = {
-        key.thumbprint: TrustedKey(person=key.name or "not named", key=key.thumbprint, demo=key.demo)
+        key.thumbprint: TrustedKey(
+            person="".join(c for c in key.name if c.isprintable())[:120] or "not named",
+            key=key.thumbprint,
+            demo=key.demo,
+        )
         for key in source
     }
     return TrustList(format=1, keys=tuple(entries.values()))

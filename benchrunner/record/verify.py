@@ -125,7 +125,7 @@ def _header(raw: bytes, result: Verification) -> dict[str, Any] | None:
     if not isinstance(header, dict) or header.get("format") != FORMAT:
         result.findings.append(Finding(HEADER, "header", "is no header of a record"))
         return None
-    if header.get("version") not in VERSIONS:
+    if type(header.get("version")) is not int or header["version"] not in VERSIONS:
         version = str(header.get("version"))[:20]
         what = f"is of version {version}; this program knows versions up to {VERSION}: take a newer one"
         result.findings.append(Finding(HEADER, "header", what))
@@ -176,6 +176,8 @@ def _digests(header: Mapping[str, Any], survey: Survey, result: Verification) ->
         facts = header.get(kind)
         if not isinstance(facts, dict) or part not in listed or facts.get("sha256") != listed[part][1]:
             result.findings.append(Finding(HEADER, "header", f"names another {kind} than the record carries"))
+        elif not isinstance(facts.get("title"), str):
+            result.findings.append(Finding(HEADER, "header", f"gives no title of the {kind}"))
     for entry in _profiles(header):
         if listed.get(str(entry.get("part")), (0, ""))[1] != entry.get("sha256"):
             result.findings.append(Finding(HEADER, "header", "names another profile than the record carries"))

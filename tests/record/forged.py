@@ -25,7 +25,10 @@ def forge(path: Path, members: Members, header: dict[str, Any] | None = None) ->
     """Write the members with a header that lists them as they are, signed by the forger."""
     head = dict(json.loads(members["header.json"]) if header is None else header)
     parts = {n: raw for n, raw in members.items() if n != "header.json" and not n.startswith("signatures/")}
-    listed = {str(p.get("name")): p for p in head["parts"]} if isinstance(head.get("parts"), list) else {}
+    given = head.get("parts")
+    listed = {
+        str(p.get("name")): p for p in (given if isinstance(given, list) else []) if isinstance(p, dict)
+    }
     head["parts"] = [
         {**listed.get(name, {}), "name": name, "bytes": len(raw), "sha256": hashlib.sha256(raw).hexdigest()}
         for name, raw in sorted(parts.items())

@@ -105,6 +105,6 @@ def test_the_guides_files_are_read(tmp_path: Path) -> None:
     assert found.keys[1].revoked is not None
     (tmp_path / "limits.toml").write_text(limits, encoding="utf-8")
     wanted = reading.fit(reading.load(tmp_path / "limits.toml"), LimitsFile)
-    assert set(wanted.checks) == {"drop/battery-peak", "island/voltage"}
+    assert set(wanted.checks) == {"drop/battery-peak", "rest/rest-bus-voltage"}
     commands = set(re.findall(r"^    benchrunner (\w+)", text, re.MULTILINE))
     assert commands == {"keys", "run", "countersign", "verify", "timestamp"}

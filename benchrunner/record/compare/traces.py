@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchrunner.procedure.running import Condition, PlannedStep
+from benchrunner.record.compare.rows import number
 from benchrunner.record.opened import Record
 
 MOST_STEPS = 60
@@ -67,7 +68,7 @@ def stretches(record: Record) -> dict[str, Stretch]:
             begun.setdefault(name, at)
         elif phase in ("done", "failed", "skipped") and name in begun:
             ended.setdefault(name, at)
-    last = float(record.header.get("duration") or 0.0)
+    last = number(record.header.get("duration")) or 0.0
     later = sorted(begun.values())
     return {
         name: Stretch(start, max(ended.get(name) or next((t for t in later if t > start), last), start))
