@@ -12,7 +12,8 @@ from benchrunner.record.opened import Record
 from benchrunner.report import words
 from benchrunner.report.html import render
 from benchrunner.report.laboratory import read_laboratory
-from benchrunner.report.pdf import Paper, write_pdf
+from benchrunner.report.made import make
+from benchrunner.report.pdf import Paper, set_pages, write_pdf
 
 pytestmark = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="poppler-utils is not installed")
 FULL = 0.6  # of the height that text may take; of the last page and page one nothing is asked
@@ -121,3 +122,20 @@ def test_a_state_is_drawn_in_whole_numbers(run: Path) -> None:
     ticks = _levels(*panel.spans, panel)
     assert len(ticks) >= 2
     assert ticks == [round(t) for t in ticks]
+
+
+def test_the_start_state_stays_with_its_table(run: Path, tmp_path: Path) -> None:
+    """Wherever the page ends: pushed down by more facts, they go to the next page together (3 to 7 rows parted them)."""
+
+    def pushed(rows: int) -> bytes:
+        filler = [{"what": f"Filler {k}", "says": "x", "code": ""} for k in range(rows)]
+        return make(
+            Record.open(run), None,
+            lambda c: set_pages({**c, "facts": [*c["facts"], *filler], "steps": [], "overview": []}, "sheet.typ", "a4"),
+        )  # fmt: skip
+
+    for rows in (0, 3, 6, 9):
+        (tmp_path / "r.pdf").write_bytes(pushed(rows))
+        there = pages(tmp_path / "r.pdf")
+        start = next(n for n, text in enumerate(there) if "Start state: battery" in text)
+        assert "State of charge to begin at" in there[start], rows
