@@ -131,7 +131,7 @@ def test_the_start_state_stays_with_its_table(run: Path, tmp_path: Path) -> None
         filler = [{"what": f"Filler {k}", "says": "x", "code": ""} for k in range(rows)]
         return make(
             Record.open(run), None,
-            lambda c: set_pages({**c, "facts": [*c["facts"], *filler], "steps": [], "overview": []}, "sheet.typ", "a4"),
+            lambda c: set_pages({**c, "facts": [*c["facts"], *filler], "steps": [], "checks": [], "overview": []}, "sheet.typ", "a4"),
         )  # fmt: skip
 
     for rows in (0, 3, 6, 9):
