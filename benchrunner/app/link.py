@@ -34,9 +34,9 @@ class EngineLink:
         """The events since the last call."""
         return self._session.poll()
 
-    def make_safe(self, why: str) -> None:
-        """Ask the engine to make safe and end the run."""
-        self._session.send({"wish": "stop", "why": why, "by": "operator"})
+    def make_safe(self, why: str, by: str = "") -> None:
+        """Ask the engine to make safe and end the run; `by`: who asks, where that is known."""
+        self._session.send({"wish": "stop", "why": why, "by": by})
 
     def pause(self) -> None:
         """Hold after the current step."""

@@ -18,8 +18,14 @@ class Records:
     """Works on the record of the run that is shown, or on one that is chosen; the commands do the work."""
 
     def __init__(
-        self, window: QMainWindow, tools: Tools, notice: NoticeBar, run: Callable[[], RunState]
+        self,
+        window: QMainWindow,
+        tools: Tools,
+        notice: NoticeBar,
+        run: Callable[[], RunState],
+        sealed: Callable[[], object],
     ) -> None:
+        self._sealed = sealed  # called once the run that is shown has a record
         self._window, self._tools, self._notice, self._run = window, tools, notice, run
 
     def report(self, record: str = "") -> None:
@@ -60,6 +66,27 @@ class Records:
             self._page("Verification", f"{headline}\n\n{record}\n\n{said}")
 
         self._tools.run(arguments, done)
+
+    def seal(self) -> None:
+        """Seal what a run left that nobody sealed, as `benchrunner recover` does; then it has a record like any other."""
+        run = self._run()
+        ended = run.ended
+        journal = str((ended or {}).get("journal") or "")
+        if ended is None or not journal or ended.get("record"):
+            return
+        self._window.statusBar().showMessage("Sealing what was kept…")
+
+        def done(code: int, said: str) -> None:
+            self._window.statusBar().clearMessage()
+            record = next((line[8:] for line in said.splitlines() if line.startswith("record: ")), "")
+            if code != 0 or not record:
+                self._page("It could not be sealed", said)
+                return
+            ended["record"], ended["signed"] = record, False
+            self._sealed()
+            self._page("Sealed", said)
+
+        self._tools.run(["recover", journal], done)
 
     def show_folder(self) -> None:
         """Open the folder in which record or journal lies."""

@@ -64,7 +64,9 @@ class Window(QMainWindow):
         self.prepare = PreparePage(theme)
         self._run_page: RunPage | None = None
         self._find_page: FindPage | None = None
-        self.records = Records(self, self.tools, self.notice, lambda: self.run)
+        self.records = Records(
+            self, self.tools, self.notice, lambda: self.run, lambda: self.run_page.show_end()
+        )
         self.preparing = Preparing(
             self.prepare, self.background, self.notice, self.memory, lambda: self.run_page, self._name_head
         )
@@ -108,6 +110,7 @@ class Window(QMainWindow):
             page.answered.connect(self._answer)
             page.outcome.report_wanted.connect(self.records.report)
             page.outcome.verify_wanted.connect(self.records.verify)
+            page.outcome.seal_wanted.connect(self.records.seal)
             page.outcome.folder_wanted.connect(self.records.show_folder)
             page.outcome.again_wanted.connect(lambda: self.show_page("prepare"))
         return self._run_page
@@ -180,7 +183,7 @@ class Window(QMainWindow):
     def make_safe(self, why: str = "make safe at the window") -> None:
         """Ask the engine to make the bench safe."""
         if self.link is not None and self.run.ended is None:
-            self.link.make_safe(why)
+            self.link.make_safe(why, self.prepare.name.text().strip())
             self.notice.tell(
                 "Make safe was asked for. It is no emergency stop: in danger use the hardware one.", "warning"
             )
@@ -278,7 +281,8 @@ class Window(QMainWindow):
                         str(data["procedure"]), str(data["pairing"]), bool(data["simulated"])
                     )
                 elif event["kind"] == "note" and event["data"].get("level") in ("alarm", "error"):
-                    self.notice.tell(str(event["data"].get("text", "")), str(event["data"]["level"]))
+                    text = str(event["data"].get("text", ""))
+                    self.notice.tell(text[:1].upper() + text[1:], str(event["data"]["level"]))
                 elif event["kind"] == "guard":
                     self.notice.tell(
                         f"Guard: {event['data'].get('text') or event['data'].get('id')}", "warning"

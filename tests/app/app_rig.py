@@ -40,7 +40,7 @@ class FakeLink:
         found, self.waiting = self.waiting, []
         return found
 
-    def make_safe(self, why: str) -> None:
+    def make_safe(self, why: str, by: str = "") -> None:
         self.wishes.append(("make safe", why))
 
     def pause(self) -> None:

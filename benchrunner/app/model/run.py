@@ -259,8 +259,20 @@ class RunState:
     def _on_ended(self, at: float, data: dict[str, Any]) -> None:
         self.ended = dict(data)
         self.question = None
+        if not self.refused:
+            self._list_what_was_not_told()
         self._close_open_step(self.at)
         self.state = "ended"
+
+    def _list_what_was_not_told(self) -> None:
+        """A run that ended early leaves checks of which nobody said anything: listed as what they are, not judged."""
+        told = {(str(check.get("step", "")), str(check.get("id", ""))) for check in self.checks}
+        for step in self.prepared.get("steps", []):
+            planned = [*step.get("checks", []), *([{"id": "reached"}] if step.get("reached") else [])]
+            for check in planned:
+                if len(self.checks) < self.planned_checks and (str(step["id"]), str(check["id"])) not in told:
+                    says = {"verdict": "not judged", "reason": "the run ended before it was judged"}
+                    self.checks.append({**check, "step": str(step["id"]), **says, "at": self.at})
 
     def _close_open_step(self, at: float) -> None:
         for step in self.steps:

@@ -31,6 +31,7 @@ class OutcomePanel(QFrame):
     verify_wanted = Signal()
     folder_wanted = Signal()
     again_wanted = Signal()
+    seal_wanted = Signal()
 
     def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -50,7 +51,12 @@ class OutcomePanel(QFrame):
         self.verify = QPushButton("Verif&y the record")
         self.folder = QPushButton("Show the &folder")
         self.again = QPushButton("Prepare a&nother run")
+        self.seal = QPushButton("Sea&l what was kept")
+        self.seal.setToolTip(
+            "Makes a record of what the run left, as benchrunner recover does: “did not finish”, not signed."
+        )
         for button, signal in (
+            (self.seal, self.seal_wanted),
             (self.report, self.report_wanted),
             (self.verify, self.verify_wanted),
             (self.folder, self.folder_wanted),
@@ -60,7 +66,7 @@ class OutcomePanel(QFrame):
             button.setMinimumHeight(32)
         buttons = QHBoxLayout()
         buttons.setSpacing(6)
-        for button in (self.report, self.verify, self.folder, self.again):
+        for button in (self.seal, self.report, self.verify, self.folder, self.again):
             buttons.addWidget(button)
         grid = QGridLayout(self)
         grid.setContentsMargins(12, 6, 12, 6)
@@ -96,12 +102,14 @@ class OutcomePanel(QFrame):
         self.record.setText(
             f"Record ({signed}): {record}"
             if record
-            else f"Not sealed yet. Seal it with: benchrunner recover {journal}"
+            else f"Not sealed yet; signed: benchrunner recover {journal} --key NAME"
             if journal
             else ""
         )
+        self.seal.setVisible(bool(journal) and not record)
         for button in (self.report, self.verify):
+            button.setVisible(self.seal.isHidden())
             button.setEnabled(bool(record))
         self.folder.setEnabled(bool(record or journal))
         self.show()
-        (self.report if record else self.again).setFocus()
+        (self.report if record else self.again if self.seal.isHidden() else self.seal).setFocus()

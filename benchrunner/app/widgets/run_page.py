@@ -144,9 +144,14 @@ class RunPage(QWidget):
             self._show_notes(run)
             if run.ended is not None and not self._ended_shown:
                 self._ended_shown = True
-                self.outcome.show_end(run.ended, run.checks)
+                self.show_end()
                 self.ledger.choose_worst()
             self._lines.setVisible(run.ended is None)
+
+    def show_end(self) -> None:
+        """Say how the run ended, anew where it has a record by now."""
+        if self._run is not None:
+            self.outcome.show_end(self._run.ended, self._run.checks)
 
     def _redraw(self) -> None:
         self._seen = (self._seen[0], -1)

@@ -41,7 +41,11 @@ class StripValues(QWidget):
             row = float(painter.fontMetrics().height())
             rows = min(row, (place.height() + 2) / (len(strip.lines) + 1))
             painter.drawText(QRectF(8, top, GUTTER - 10, row), Qt.AlignmentFlag.AlignLeft, strip.title)
+            name = painter.fontMetrics().horizontalAdvance(strip.title)
             painter.setFont(small)
+            painter.setPen(QColor(theme.muted))
+            unit = QRectF(8 + name + 6, top, GUTTER - 14 - name, row)
+            painter.drawText(unit, Qt.AlignmentFlag.AlignLeft, f"in {strip.unit}")
             for number, line in enumerate(strip.lines, 1):
                 y = top + number * rows
                 pen = QPen(QColor(theme.roles[line.role]), 2, DASHES[line.dash])
@@ -54,7 +58,9 @@ class StripValues(QWidget):
                     if cursor is not None and trace is not None:
                         value = trace.at(cursor)
                     elif trace is not None:
-                        value = run.value(line.channel) if run.ended is None else trace.last
+                        value = run.value(
+                            line.channel
+                        )  # one that is too old is not shown, at the end neither
                 text = strips.figure(strip, value)
                 if len(strip.lines) > 1:
                     painter.drawText(QRectF(34, y, 76, row), Qt.AlignmentFlag.AlignLeft, line.label)
