@@ -98,7 +98,9 @@ def call(options: argparse.Namespace) -> int:
             return _json(options, {"forgotten": str(where)})
         result = archive.rebuilt or archive.rebuild()
         _left_out(result)
-        print(f"{result.records} records in the index, {len(result.left_out)} left out")
+        print(
+            f"{result.records} record{'' if result.records == 1 else 's'} in the index, {len(result.left_out)} left out"
+        )
         _json(
             options,
             {"records": result.records, "left_out": [dataclasses.asdict(p) for p in result.left_out]},

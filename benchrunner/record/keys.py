@@ -313,7 +313,9 @@ def _load(path: Path, hint: str = "check the path") -> dict[str, Any]:
         with path.open("rb") as stream:
             raw = stream.read(LARGEST_FILE + 1)
     except OSError as error:
-        raise Refused(Problem(str(path), f"cannot be read: {error.strerror}", hint)) from error
+        absent = isinstance(error, FileNotFoundError)
+        what = "there is no such file" if absent else f"cannot be read: {error.strerror}"
+        raise Refused(Problem(str(path), what, hint)) from error
     try:
         data = canonical.loads(raw) if len(raw) <= LARGEST_FILE else None
     except canonical.JsonError as error:

@@ -190,6 +190,23 @@ def test_a_regression_is_found_though_every_check_still_passes(
         )
 
 
+def test_the_example_of_the_guide_is_what_is_printed(
+    runs: dict[str, Path], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`slower` has the example's card and seed. Figures may differ in the last place elsewhere; words and verdicts may not."""
+    monkeypatch.setenv("COLUMNS", "110")
+    repeats = [str(runs[f"sound{seed}"]) for seed in (1, 2, 3)]
+    assert main(["compare", str(runs["slower"]), str(runs["sound0"]), "--repeats", *repeats]) == 1
+    said = capsys.readouterr().out
+    page = (DATA / "resources" / "guide" / "compare.md").read_text("utf-8")
+    (block,) = re.findall(r"```\n(.*?)```", page, re.S)
+
+    def words(text: str) -> list[str]:
+        return re.sub(r"[+-]?[0-9]+\.[0-9]+ (s|Wh|Hz)\b", "figure", text).split()
+
+    assert " ".join(words(block)) in " ".join(words(said))
+
+
 def test_a_check_that_is_missing_in_one_cannot_be_told(
     runs: dict[str, Path], capsys: pytest.CaptureFixture[str]
 ) -> None:

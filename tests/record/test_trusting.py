@@ -108,3 +108,25 @@ def test_the_guides_files_are_read(tmp_path: Path) -> None:
     assert set(wanted.checks) == {"drop/battery-peak", "rest/rest-bus-voltage"}
     commands = set(re.findall(r"^    benchrunner (\w+)", text, re.MULTILINE))
     assert commands == {"keys", "run", "countersign", "verify", "timestamp"}
+
+
+def test_a_name_without_a_key_is_said_plainly(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "pass").write_text("a long enough pass phrase\n")
+    made = ["keys", "make", "somebody", "--passphrase-file", str(tmp_path / "pass")]
+    assert main(made) == 0
+    (tmp_path / "x.bench").write_bytes(b"")
+    assert (
+        main(
+            [
+                "countersign",
+                str(tmp_path / "x.bench"),
+                "--key",
+                "nobody",
+                "--passphrase-file",
+                str(tmp_path / "pass"),
+            ]
+        )
+        == 2
+    )
+    said = capsys.readouterr().err
+    assert "there is no such file" in said and "there are: somebody" in said
