@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import forged
 import pytest
 import record_sample
 
@@ -172,3 +173,26 @@ def test_an_unknown_key_in_the_header_is_passed_over(
     assert Record.open(path).verdict == Record.open(sealed).verdict
     done = read(path)
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("what", ["a key in the plan", "a kind of input"])
+def test_what_a_later_program_added_to_the_judging_is_shown_but_not_judged_again(
+    what: str, tmp_path: Path, store: Store
+) -> None:
+    """As the page says: header, events and readings are there; judging it again would judge something else, and says so."""
+    members = forged.members_of(KEPT[-1])
+    if what == "a key in the plan":
+        members["plan.json"] = canonical.dumps({**json.loads(members["plan.json"]), "humidity": 1})
+    else:
+        members["inputs.jsonl"] = members["inputs.jsonl"].replace(
+            b'"kind":"order_done"', b'"kind":"frost"', 1
+        )
+    path = forged.forge(tmp_path / "later.bench", members)
+    assert verify(path, store=store).ok
+    record = Record.open(path)
+    assert record.checks == Record.open(KEPT[-1]).checks and record.events
+    again = record.rejudge()
+    assert Record.open(KEPT[-1]).rejudge().ok and not again.ok
+    assert "cannot be judged again" in again.says[0] and (
+        "humidity" in again.says[0] or "frost" in again.says[0]
+    )
