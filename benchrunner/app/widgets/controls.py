@@ -5,6 +5,7 @@ from PySide6.QtGui import QPainter, QPaintEvent, QPalette, QPen
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
+    QRadioButton,
     QStyle,
     QStyleOptionButton,
     QStyleOptionComboBox,
@@ -59,6 +60,37 @@ class CheckBox(QCheckBox):
 
     def hitButton(self, place: object) -> bool:  # noqa: N802 - Qt
         return bool(self.rect().contains(place))  # type: ignore[call-overload]
+
+
+class RadioButton(QRadioButton):
+    """A radio button with its ring in the text's colour: the style's own can hardly be seen on dark."""
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802 - Qt
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        palette = self.palette()
+        ink = palette.color(QPalette.ColorRole.WindowText)
+        middle = QPointF(10.0, self.height() / 2)
+        painter.setPen(QPen(ink, 1.6))
+        painter.setBrush(palette.color(QPalette.ColorRole.Base))
+        painter.drawEllipse(middle, 6.5, 6.5)
+        if self.isChecked():
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(ink)
+            painter.drawEllipse(middle, 3.6, 3.6)
+        flags = Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft | Qt.TextFlag.TextShowMnemonic
+        painter.setPen(ink)
+        painter.drawText(QRectF(22, 0, self.width() - 22, self.height()), int(flags), self.text())
+        if self.hasFocus():
+            painter.setPen(QPen(palette.color(QPalette.ColorRole.Highlight), 2))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRect(QRectF(self.rect()).adjusted(1, 1, -1, -1))
+        painter.end()
+
+    def sizeHint(self) -> QSize:  # noqa: N802 - Qt
+        return QSize(
+            self.fontMetrics().horizontalAdvance(self.text()) + 32, max(super().sizeHint().height(), 22)
+        )
 
 
 class ComboBox(QComboBox):

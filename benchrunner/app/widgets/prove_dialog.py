@@ -5,10 +5,10 @@ time: nothing is ticked or filled in beforehand, save for how long an entry usua
 """
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QLineEdit, QRadioButton, QWidget
+from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QLineEdit, QWidget
 
 from benchrunner.app.model.gates import PROVING, CheckDone, CheckView
-from benchrunner.app.widgets.controls import ComboBox
+from benchrunner.app.widgets.controls import ComboBox, RadioButton
 from benchrunner.app.widgets.named import LONGEST, NamedDialog
 from benchrunner.app.widgets.pages import escaped
 
@@ -34,7 +34,7 @@ class ProveDialog(NamedDialog):
             self.check.addItem(f"{view.name}: {'holds' if view.holds else 'lacking'}")
         self.stands = QLabel("")
         self.stands.setWordWrap(True)
-        self.passed, self.failed = QRadioButton("&pass"), QRadioButton("&fail")
+        self.passed, self.failed = RadioButton("&pass"), RadioButton("&fail")
         self._results = QButtonGroup(self)
         row = QHBoxLayout()
         for button in (self.passed, self.failed):
