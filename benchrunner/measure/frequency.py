@@ -14,6 +14,7 @@ import numpy.typing as npt
 from benchrunner.measure.arrays import Array, ArrayLike, FrequencyLike, Integral, rate_of, runs, samples_of
 
 SHORT = 25.0  # cycles; up to here one frequency is fitted to the whole record
+WIDEST = 1.13  # highest to lowest frequency of a long record; up to there half-cycle values of a sine are right to 0.1 %
 _PER_CYCLE = 100.0  # samples per cycle that the fit of a fundamental needs
 
 
@@ -269,8 +270,22 @@ def _coarse(x: Array, rate: float) -> float:
     best = int(np.argmax(shares))
     # white noise explains about ln(n) / n of itself by its best line; a real fundamental far more
     if shares[best] < max(0.1, 12.0 * np.log(x.size) / x.size if x.size > 60 else 0.7):
-        return float("nan")
+        return _coarse_by_parts(x, rate, int(x.size * f / rate / SHORT))
     return float(candidates[best])
+
+
+def _coarse_by_parts(x: Array, rate: float, parts: int) -> float:
+    """The middle one of the frequencies of the record's parts: one that moves spreads over many lines of the whole.
+
+    NaN where fewer than half of the parts have one, or where they lie further apart than half-cycle values bear.
+    """
+    if parts < 2:
+        return float("nan")
+    found = np.array([_coarse(part, rate) for part in np.array_split(x, parts)])
+    found = found[np.isfinite(found)]
+    if 2 * found.size < parts or float(found.max()) > WIDEST * float(found.min()):
+        return float("nan")
+    return float(np.median(found))
 
 
 def _share(x: Array, t: Array, f: float, power: float) -> float:

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from measure_waves import mains, shape, time, vectors
 
-from benchrunner.measure import frequency, frequency_track
+from benchrunner.measure import frequency, frequency_track, half_cycle_rms
 
 PQ = vectors("power-quality")
 
@@ -85,6 +85,28 @@ def test_refuses_shapes_and_rates() -> None:
     for rate in (0.0, -1.0, np.nan):
         with pytest.raises(ValueError, match="rate"):
             frequency(np.zeros(100), rate)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "first", "last"), [(5.2, 50.0, 52.0), (8.0, 53.0, 47.0), (5.0, 60.0, 63.0)]
+)
+def test_a_frequency_that_moves_through_a_long_record(seconds: float, first: float, last: float) -> None:
+    """Closed form: the mean of a ramp lies in its middle, and a sine of any frequency has its peak over root two.
+
+    As a whole such a record has no line that stands out: the shift of an island moved it, and the checks had no value.
+    """
+    rate = 20_000.0
+    t = np.arange(int(seconds * rate)) / rate
+    wave = 325.0 * np.sin(2 * np.pi * (first * t + 0.5 * (last - first) / seconds * t * t))
+    assert abs(frequency(wave, rate) - 0.5 * (first + last)) < 1e-4
+    values = half_cycle_rms(wave, rate)[1]
+    assert np.abs(values * np.sqrt(2.0) / 325.0 - 1.0).max() < 1e-3
+
+
+def test_a_frequency_that_moves_too_far_has_no_value() -> None:
+    """Half-cycle values of it would be wrong by some per cent, without a word."""
+    t = np.arange(80_000) / 20_000.0
+    assert np.isnan(frequency(np.sin(2 * np.pi * (47.0 * t + t * t)), 20_000.0))
 
 
 def test_track_of_a_ramp() -> None:
