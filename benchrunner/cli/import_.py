@@ -44,7 +44,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--started", default="", metavar="TIME", help="when time 0 was (UTC), where the file does not say it"
     )
     parser.add_argument("--logger", default="", metavar="TEXT", help="what measured it, in words")
-    parser.add_argument("--pairing", default="", metavar="CARD", help="the pairing card of what was measured")
+    parser.add_argument(
+        "--pairing",
+        default="",
+        metavar="CARD",
+        help="the pairing card of what was measured: its name or a file",
+    )
     parser.add_argument("--operator", default="", metavar="NAME", help="who imports it")
     parser.add_argument("--out", default="runs", metavar="DIR", help="default: runs")
     parser.add_argument("--key", metavar="NAME", help="sign with this key, as importer")

@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from benchrunner import data
 from benchrunner.core.messages import Event, Readings
 from benchrunner.core.plan import Channel, RunPlan, Source
 from benchrunner.errors import Problem, Refused
@@ -116,7 +117,7 @@ def _pairing(path: Path | str) -> Verbatim:
         return Verbatim("not-stated.toml", b'title = "not stated"\n', "not stated")
     from benchrunner.cards.pairing import read_pairing
 
-    path = Path(path)
+    path = data.find(str(path), "resources", "pairings")
     card = read_pairing(path)
     return Verbatim(path.name, path.read_bytes(), card.title)
 
