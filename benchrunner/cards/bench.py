@@ -14,7 +14,7 @@ from typing import Literal
 from pydantic import Field, field_validator
 
 from benchrunner import data, units
-from benchrunner.cards import reading
+from benchrunner.cards import places, reading
 from benchrunner.cards.classes import CLASSES
 from benchrunner.cards.driver import ONE_OF_CLASSES, DriverCard, Part, fit_driver
 from benchrunner.cards.quantities import Dotted, Label, Name, PositiveSeconds, Ratio, Seconds, dotted, si
@@ -304,6 +304,7 @@ def bench_problems(bench: Bench) -> Found:
     """What the card and its driver cards together show to be wrong, as (key path, what, mend)."""
     for name, part in bench.card.instruments.items():
         yield from _instrument_problems(bench, name, part)
+    yield from _shared_addresses(bench)
     seen: dict[str, str] = {}
     for name in bench.card.instruments:
         for place in bench.placed(name):
@@ -419,6 +420,25 @@ def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found
             yield (*here, "inputs"), f"{channel!r} is on two inputs", "leave one of them out"
     if part.calibrated and part.due and part.due <= part.calibrated:
         yield (*here, "due"), "is not after the calibration", "check both dates"
+
+
+def _shared_addresses(bench: Bench) -> Found:
+    """Two instruments at one place: each would read, and set, what the card says of the other."""
+    base = bench.card.served.port_base if bench.card.served else 0
+    met: list[tuple[places.Place, str]] = []
+    for name, part in bench.card.instruments.items():
+        here = places.place(part.at(base))
+        if here is None:
+            continue
+        earlier = next((other for place, other in met if places.same(place, here)), "")
+        if earlier:
+            yield (
+                ("instruments", name, "address"),
+                f"{name} is at the address of {earlier} ({bench.card.instruments[earlier].address})",
+                f"give each its own address: `benchrunner find` tells who answers where; if {name} and {earlier} are "
+                "one instrument, keep one of the two",
+            )
+        met.append((here, name))
 
 
 def _safe_problems(bench: Bench) -> Found:
