@@ -91,7 +91,23 @@ def _prepare() -> bool:
     import numba
 
     numba.config.CACHE_DIR = chosen  # it reads the variable only when first imported
+    _leave_blas()
     return os.access(chosen, os.W_OK) or not Path(chosen).exists()
+
+
+def _leave_blas() -> None:
+    """Load numba's array functions without looking for BLAS, which loads scipy.linalg: a fifth of what a plant takes to start.
+
+    No kernel here uses it. It is there (scipy is required), and numba looks again where a kernel of somebody else does.
+    """
+    with contextlib.suppress(ImportError, AttributeError):  # another numba may keep this elsewhere
+        from numba.np import linalg
+
+        look, linalg.ensure_blas = linalg.ensure_blas, lambda: None
+        try:
+            import numba.np.arraymath  # noqa: F401  (it looks as it is imported)
+        finally:
+            linalg.ensure_blas = look
 
 
 def compiled(function: Kernel) -> Kernel:

@@ -1,6 +1,8 @@
 """Compiled kernels of other versions of the program are cleared away, and nothing else is touched."""
 
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -57,3 +59,22 @@ def test_the_names_looked_for_are_kernels_that_there_are():
             f"def {function}(" in file.read_text(encoding="utf-8")
             for file in Path(warm.__file__).parent.rglob(f"{stem}.py")
         ), name
+
+
+def test_a_plant_starts_without_linear_algebra_and_leaves_it_to_whoever_needs_it():
+    """scipy.linalg is a fifth of what a start takes; somebody else's kernel that multiplies matrices compiles all the same."""
+    script = """
+import sys
+from benchrunner import data
+from benchrunner.cards.pairing import read_pairing
+from benchrunner.sim.plant import Plant
+Plant(read_pairing(data.find("tarn6-corrie5", "resources", "pairings"))).advance(1.0)
+assert "scipy.linalg" not in sys.modules
+import numba, numpy
+a, b = numpy.arange(6.0).reshape(2, 3), numpy.arange(12.0).reshape(3, 4)
+assert (numba.njit(lambda x, y: x @ y)(a, b) == a @ b).all()
+assert numpy.allclose(numba.njit(lambda x: numpy.cov(x))(a), numpy.cov(a))
+assert "scipy.linalg" in sys.modules
+"""
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
