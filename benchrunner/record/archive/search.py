@@ -26,7 +26,7 @@ STATISTICS = ("minimum", "maximum", "mean", "count")
 COMPARISONS = {">=": operator.ge, "<=": operator.le, ">": operator.gt, "<": operator.lt}
 MOST_SHOWN = 100
 FEW = 5_000
-COUNTED = 10_000  # how many are counted where every record must be looked at: beyond it "more than"
+COUNTED = 3_000  # how many are counted where every record must be looked at: beyond it "more than"
 _CONDITION = re.compile(r"\s*(\S+)\s+([a-z]+)\s*(>=|<=|>|<)\s*(.+?)\s*")
 _EXAMPLE = "write it as 'battery.voltage maximum > 58 V'"
 
