@@ -59,6 +59,13 @@ def _draft(bench: Bench) -> Iterator[Problem]:
     if bench.card.draft:
         mend = "state what stands under TODO on the card, then remove draft = true"
         yield _problem(bench, ("draft",), "is true: the card was written by `find` and is not finished", mend)
+        from benchrunner.bench.find.comparing import open_role
+
+        for name in bench.card.instruments:
+            if roles := open_role(bench, name):
+                what = f"the role of {name} is still to be filled in"
+                mend = f"trace its wires, and write one of: {', '.join(roles)}"
+                yield _problem(bench, ("instruments", name, "role"), what, mend)
 
 
 def calibration_notes(bench: Bench, today: datetime.date | None = None) -> list[str]:

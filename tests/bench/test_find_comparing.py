@@ -93,3 +93,35 @@ def test_nobody_there_is_3_and_memory_is_refused(capsys: pytest.CaptureFixture[s
     with pytest.raises(Refused, match="in memory"):
         compare(read_bench(data.find("simulated", "resources", "benches")))
     assert main(["find", "--bench", "simulated"]) == 2
+
+
+def test_a_role_that_a_draft_leaves_open_is_no_stranger(
+    base: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = re.sub(r'(\[instruments\.pv_inverter\].*\n)role = "pv_inverter"', r'\1role = "inverter_2"', TEXT)
+    assert text != TEXT
+    draft = card(tmp_path, text.replace("simulated = true\n", "simulated = true\ndraft = true\n", 1))
+    found = states(draft, base)
+    assert {name: row.state for name, row in found.items() if row.state != "found"} == {
+        "pv_inverter": "role open"
+    }
+    row = found["pv_inverter"]
+    assert row.what == "answers as the card says; its role is still to be filled in"
+    assert row.mend == "trace its wires, and write one of: battery_inverter, pv_inverter"
+    assert main(["find", "--bench", str(draft), "--port-base", str(base)]) == 1
+    assert "someone else" not in capsys.readouterr().out
+    assert main(["check", str(draft)]) == 0
+    line = text.splitlines().index('role = "inverter_2"') + 2  # behind draft = true
+    assert (
+        f":{line}: instruments.pv_inverter.role: the role of pv_inverter is still to be filled in"
+        in capsys.readouterr().out
+    )
+
+
+def test_a_finished_card_with_a_role_that_the_class_cannot_have(base: int, tmp_path: Path) -> None:
+    row = states(card(tmp_path, re.sub(r'role = "scope"', 'role = "bus"', TEXT)), base)["scope"]
+    assert (
+        row.state == "role open"
+        and "waveform can be: scope" in row.what
+        and "another driver card" in row.mend
+    )

@@ -18,18 +18,19 @@ from benchrunner.bench.links.opening import link_for
 from benchrunner.cards.bench import Bench
 from benchrunner.errors import LinkError, Problem, Refused
 
-FOUND, MISSING, ELSE, MOVED, FIRMWARE = (
+FOUND, MISSING, ELSE, MOVED, FIRMWARE, ROLE = (
     "found",
     "missing",
     "someone else there",
     "at another address",
     "changed firmware",
+    "role open",
 )
 
 
 @dataclass(frozen=True)
 class Row:
-    """One instrument of the card. `state`: one of the five above; `said`: its identity; `mend`: empty where found."""
+    """One instrument of the card. `state`: one of the six above; `said`: its identity; `mend`: empty where found."""
 
     name: str
     role: str
@@ -85,16 +86,15 @@ def _row(
     there = said[name]
     text = there if isinstance(there, str) else ""
     here = (name, part.role, part.driver, instrument.link.address)
-    if text and fits(bench, name, text) and not _role_trouble(bench, name):
-        return Row(*here, FOUND, text)
     if text and fits(bench, name, text):
-        return Row(
-            *here,
-            ELSE,
-            text,
-            _role_trouble(bench, name),
-            "give it a role that its class can have, or another driver card",
-        )
+        roles = open_role(bench, name)
+        if not roles:
+            return Row(*here, FOUND, text)
+        if bench.card.draft:
+            what = "answers as the card says; its role is still to be filled in"
+            return Row(*here, ROLE, text, what, f"trace its wires, and write one of: {', '.join(roles)}")
+        what = f"answers as the card says, but has the role {part.role}; its class {part.klass} can be: {', '.join(roles)}"
+        return Row(*here, ROLE, text, what, "give it a role that its class can have, or another driver card")
     if text and fits(bench, name, text, firmware=False):
         version = read_identity(name, text).version
         what = f"has firmware {version!r}, where the card's identity pattern says {part.identity.split(',', 3)[-1]!r}"
@@ -166,9 +166,8 @@ def _difference(bench: Bench, name: str, text: str) -> str:
     return f"has serial number {identity.serial!r}, where the bench card says {part.serial!r}"
 
 
-def _role_trouble(bench: Bench, name: str) -> str:
+def open_role(bench: Bench, name: str) -> tuple[str, ...]:
+    """The roles that an instrument's class can have, where the card gives it none of them; else empty."""
     part = bench.card.instruments[name]
     roles = ROLES.get(bench.drivers[name].klass, ())
-    if not roles or part.role in roles:
-        return ""
-    return f"has the role {part.role}, where its class {bench.drivers[name].klass} can be: {', '.join(roles)}"
+    return () if part.role in roles else roles

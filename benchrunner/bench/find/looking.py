@@ -103,13 +103,19 @@ def visa_resources(patience: float = 5.0) -> tuple[list[str], Problem | None]:
 
 
 def look(where: Where, heard: Callable[[Answer], None] = lambda _: None) -> list[Answer]:
-    """Ask everywhere, side by side; `heard` is called for each answer as it comes. Raises `Refused` for a bad range."""
+    """Ask everywhere, side by side; `heard` is called for each answer as it comes. Raises `Refused` for a bad range.
+
+    A range or server that was named, and where nobody listens at all, is told as a problem of its own.
+    """
     jobs: list[Callable[[], Answer | None]] = []
+    named: list[tuple[str, str, range]] = []  # option, text, its jobs
     for text in where.ranges:
         host, ports, _ = ports_in(text, "--range")
+        named.append(("--range", text, range(len(jobs), len(jobs) + len(ports))))
         jobs += [partial(ask_socket, host, port, where.patience) for port in ports]
     for text in where.modbus:
         host, ports, unit = ports_in(text, "--modbus")
+        named.append(("--modbus", text, range(len(jobs), len(jobs) + len(ports))))
         jobs += [partial(ask_modbus, host, port, unit, where.patience) for port in ports]
     if where.serial:
         jobs += [partial(ask_serial, port.device, bauds(), where.patience) for port in serial_ports()]
@@ -120,13 +126,36 @@ def look(where: Where, heard: Callable[[Answer], None] = lambda _: None) -> list
             answers.append(Answer("USB and GPIB", problem=problem))
         jobs += [partial(ask_visa, name) for name in resources]
     with ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="find") as pool:
-        for future in [pool.submit(job) for job in jobs]:
+        silent = set()
+        for number, future in enumerate([pool.submit(job) for job in jobs]):
             answer = future.result()
             if answer is not None:
                 answers.append(answer)
                 heard(answer)
+            else:
+                silent.add(number)
+    answers += [
+        Answer(f"{option} {text}", problem=_nobody(option, text))
+        for option, text, numbers in named
+        if silent.issuperset(numbers)
+    ]
     known = {place_of(answer.address) for answer in answers if answer.found}
     return [answer for answer in answers if answer.found or place_of(answer.address) not in known]
+
+
+def _nobody(option: str, text: str) -> Problem:
+    host, ports, _ = ports_in(text, option)
+    one = len(ports) == 1
+    what = (
+        f"nothing listens at port {ports[0]}"
+        if one
+        else f"nothing listens at ports {ports[0]} to {ports[-1]}"
+    )
+    mend = (
+        f"is the instrument on and in the network, is {host} its address and {'this its port' if one else 'its port among these'} "
+        "(its manual or its network menu says), and does no other program hold it?"
+    )
+    return Problem(f"{option} {text}", f"{what} of {host}", mend)
 
 
 def place_of(address: str) -> str:

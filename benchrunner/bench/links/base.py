@@ -11,6 +11,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 
+from benchrunner.bench.links.unreachable import unreachable
 from benchrunner.errors import LinkError
 
 LONGEST_REPLY = 65_536  # bytes of one text reply; more is garbage
@@ -62,7 +63,8 @@ class Link:
                 raise
             except Exception as error:  # a library may raise anything at opening, even a bare Exception
                 self._down()
-                raise self.error("open", f"cannot be opened: {_words(error)}") from error
+                what, mend = unreachable(self.address, error) or (_words(error), "")
+                raise self.error("open", f"cannot be opened: {what}", mend) from error
             finally:
                 self._proving = False
 

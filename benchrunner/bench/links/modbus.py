@@ -65,7 +65,7 @@ class ModbusLink(_Registers):
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
         self._client = ModbusTcpClient(self._host, port=self._port, timeout=self.timeout, retries=0)
         if not self._client.connect():
-            raise NoReplyError("the connection was refused or did not come about")
+            raise NoReplyError("no connection came about")
 
     def _close(self) -> None:
         client, self._client = self._client, None
