@@ -5,9 +5,11 @@ Nothing is opened here. Every problem is found at once.
 
 import datetime
 from collections.abc import Iterator
+from dataclasses import replace
 
 from benchrunner.bench.plan import sources_and_channels
 from benchrunner.cards.bench import Bench, InstrumentPart
+from benchrunner.core.evidence import STATEFUL
 from benchrunner.core.plan import Channel
 from benchrunner.errors import Problem
 from benchrunner.procedure.running import (
@@ -184,8 +186,16 @@ def _problem(bench: Bench, path: tuple[str | int, ...], what: str, mend: str) ->
 
 
 def fits(order: RunningOrder, bench: Bench) -> list[Problem]:
-    """What keeps this running order from running on this bench."""
-    return list(dict.fromkeys(_Fit(order, bench).problems()))
+    """What keeps this running order from running on this bench; what many steps lack is told once, with their number."""
+    places: dict[tuple[str, str], list[str]] = {}
+    for problem in dict.fromkeys(_Fit(order, bench).problems()):
+        places.setdefault((problem.what, problem.mend), []).append(problem.where)
+    return [Problem(_first(where), what, mend) for (what, mend), where in places.items()]
+
+
+def _first(places: list[str]) -> str:
+    further = len(places) - 1
+    return places[0] + (f" (and at {further} more place{'s' if further > 1 else ''})" if further else "")
 
 
 class _Fit:
@@ -287,7 +297,11 @@ class _Fit:
         for channel in (*capture.channels, capture.trigger.channel):
             if channel not in wired:
                 what = f"{channel} is on no input of {name}"
-                yield Problem(where, what, f"wired there: {', '.join(sorted(wired)) or 'nothing'}")
+                mend = (
+                    f"wired there: {', '.join(sorted(wired)) or 'nothing'}; wire it, and give its input on the bench "
+                    f'card under [instruments.{name}.inputs]: NUMBER = {{ channel = "{channel}", ratio = RATIO }}'
+                )
+                yield Problem(where, what, mend)
         if card is not None and capture.rate > card.highest_rate:
             yield Problem(
                 where, f"asks for {capture.rate:g} samples/s", f"{name} does {card.highest_rate:g} at most"
@@ -303,6 +317,8 @@ class _Fit:
         return None
 
     def _check(self, check: PlannedCheck, captured: set[str], where: str) -> Iterator[Problem]:
+        if check.measure in STATEFUL:
+            yield from self._wiring(check, where)
         names = [check.of, *(v for v in check.arguments.values() if isinstance(v, str))]
         for name in names:
             if not name or "." not in name:
@@ -331,4 +347,27 @@ class _Fit:
             found = self.waveforms.get(check.of) if check.needs == "waveform" else self.channels.get(check.of)
             if found is not None and not found.evaluated:
                 what = f"is judged guarded, and the bench card states no accuracy for {check.of}"
-                yield Problem(where, what, 'give its accuracy on the bench card, or rule = "simple"')
+                yield Problem(
+                    where, what, f'give {self._accuracy_of(check)}, or rule = "simple" in the procedure'
+                )
+
+    def _wiring(self, check: PlannedCheck, where: str) -> Iterator[Problem]:
+        """Meters held against each other need an accuracy each: else the proof would end without a finding, and live."""
+        from benchrunner.measure.wiring_rules import CIRCUITS
+
+        for circuit in CIRCUITS:
+            channel = self.channels.get(f"{circuit}.power")
+            if channel is None and circuit in ("grid", "battery_inverter", "load"):
+                yield from self._polled(f"{circuit}.power", where)
+            elif channel is not None and not channel.evaluated:
+                what = f"holds {channel.name} against the other meters, and the bench card states no accuracy for it"
+                yield Problem(where, what, f"give {self._accuracy_of(replace(check, of=channel.name))}")
+
+    def _accuracy_of(self, check: PlannedCheck) -> str:
+        """Where on the bench card the accuracy of a check's channel belongs."""
+        if check.needs != "waveform":
+            for name in self.bench.card.instruments:
+                for place in self.bench.placed(name):
+                    if place.channel == check.of:
+                        return f"its limits of error on the bench card: [instruments.{name}.accuracy] {place.quantity} = {{ of_reading = ..., of_range = ... }}"
+        return "its limits of error at its input on the bench card: of_reading, of_range"

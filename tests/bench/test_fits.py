@@ -220,3 +220,31 @@ def test_each_value_of_a_profile_is_within_what_the_bench_takes(simulated: Bench
     assert [problem.where for problem in problems] == [
         "Trial: step one: day.csv:5, load.power", "Trial: step one: day.csv:8, load.power",
     ]  # fmt: skip
+
+
+def without_accuracy(bench: Bench, name: str) -> Bench:
+    parts = dict(bench.card.instruments)
+    parts[name] = parts[name].model_copy(update={"accuracy": {}})
+    return replace(bench, card=bench.card.model_copy(update={"instruments": parts}))
+
+
+def test_a_wiring_proof_that_could_find_nothing_is_refused_before_power(simulated: Bench) -> None:
+    proof = replace(CHECK, measure="wiring_faults", of="load.power", rule="simple", needs="polled")
+    order = replace(ORDER, steps=(replace(STEP, capture=None, checks=(proof,)),))
+    assert fits(order, simulated) == []
+    (problem,) = fits(order, without_accuracy(simulated, "pv_meter"))
+    assert "holds pv.power against the other meters, and the bench card states no accuracy" in problem.what
+    assert "[instruments.pv_meter.accuracy] power" in problem.mend
+    parts = {k: v for k, v in simulated.card.instruments.items() if k != "grid_meter"}
+    lacking = replace(simulated, card=simulated.card.model_copy(update={"instruments": parts}))
+    assert any("reads no channel 'grid.power'" in problem.what for problem in fits(order, lacking))
+
+
+def test_what_many_steps_lack_is_told_once(simulated: Bench) -> None:
+    guarded = replace(CHECK, measure="mean", of="pv.power", rule="guarded", needs="polled")
+    steps = tuple(replace(STEP, id=f"s{n}", capture=None, checks=(guarded,)) for n in range(4))
+    (problem,) = fits(replace(ORDER, steps=steps), without_accuracy(simulated, "pv_meter"))
+    assert "step s0, check" in problem.where and problem.where.endswith("(and at 3 more places)")
+    assert problem.mend.startswith(
+        "give its limits of error on the bench card: [instruments.pv_meter.accuracy] power"
+    )
