@@ -177,7 +177,13 @@ def enter(
     problems = [*_texts(given)]
     if check not in CHECKS:
         problems.append(
-            Problem(f"--check {check}", "is no check before power", f"there are: {', '.join(CHECKS)}")
+            Problem(
+                f"--check {check}",
+                "is no check before power" if check != WIRING else "is a run of its own, kept when it ends",
+                f"there are: {', '.join(CHECKS)}"
+                if check != WIRING
+                else "benchrunner run wiring-proof --bench CARD --operator NAME --acknowledge NAME",
+            )
         )
     if not by.strip():
         problems.append(Problem("--by", "is missing", "say who did the check"))

@@ -22,6 +22,7 @@ from benchrunner.cards.reading import Document, KeyPath, Mended
 from benchrunner.errors import Problem, Refused
 
 MOST_INSTRUMENTS = 60
+MOST_NAMED = 20  # channels in one message
 _PORT = re.compile(r"\{port(?:\+(\d{1,3}))?\}")
 _ADDRESS = re.compile(
     r"^(memory|modbus://[A-Za-z0-9.:_-]+/\d{1,3}|rtu:[^\s]{1,100}/\d{1,3}|socket://[A-Za-z0-9._-]+:\d{1,5}"
@@ -474,7 +475,7 @@ def _safe_problems(bench: Bench) -> Found:
                 )
         confirmed = bench.channel_units.get(part.confirm.channel)
         if confirmed is None:
-            yield (*here, "confirm"), f"no instrument reads {part.confirm.channel!r}", "name a polled channel"
+            yield _unread(bench, (*here, "confirm"), part.confirm.channel)
         else:
             if part.confirm.above is None and part.confirm.below is None:
                 yield (*here, "confirm"), "has no bound", "give above or below"
@@ -484,7 +485,7 @@ def _safe_problems(bench: Bench) -> Found:
         if part.when is not None:
             waited = bench.channel_units.get(part.when.channel)
             if waited is None:
-                yield (*here, "when"), f"no instrument reads {part.when.channel!r}", "name a polled channel"
+                yield _unread(bench, (*here, "when"), part.when.channel)
             else:
                 yield from _quantity_problems((*here, "when"), part.when.below, waited)
             if part.at_latest == 0:
@@ -500,13 +501,24 @@ def _guard_problems(bench: Bench) -> Found:
         here: KeyPath = ("guards", index)
         unit = bench.channel_units.get(part.channel)
         if unit is None:
-            yield (*here, "channel"), f"no instrument reads {part.channel!r}", "name a polled channel"
+            yield _unread(bench, (*here, "channel"), part.channel)
             continue
         if part.low is None and part.high is None:
             yield here, "has no bound", "give low or high"
         for key in ("low", "high"):
             if (text := getattr(part, key)) is not None:
                 yield from _quantity_problems((*here, key), text, unit)
+
+
+def _unread(bench: Bench, path: KeyPath, channel: str) -> tuple[KeyPath, str, str]:
+    """A channel that no instrument reads; the mend tells how a meter's quantity gets its name."""
+    quantity = channel.rpartition(".")[2]
+    near = sorted(name for name in bench.channel_units if name.rpartition(".")[2] == quantity)
+    mend = (
+        f"there are: {', '.join(near or sorted(bench.channel_units)[:MOST_NAMED]) or 'none'}; or give the meter that "
+        f'measures it, under [instruments.NAME.channels], the line {quantity} = "{channel}"'
+    )
+    return path, f"no instrument reads {channel!r}", mend
 
 
 def _quantity_problems(path: KeyPath, text: str, unit: str) -> Found:

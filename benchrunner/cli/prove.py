@@ -58,4 +58,8 @@ def call(options: argparse.Namespace) -> int:
         )
         if not holds and gate in prechecks.CHECKS:
             print(f"           {prechecks.CHECKS[gate].says}")
+        elif not holds:
+            print(
+                "           a run of wiring-proof (or wiring-proof-legs) on this card that passes, on the day; run it last"
+            )
     return 0

@@ -38,7 +38,7 @@ def look_at_start(
             look.not_needed.append(source.name)
     told = {name for source in silent for name in source.channels}
     look.problems += [
-        Problem(name, "no valid reading", "check the instrument and its range")
+        Problem(name, "no valid reading", _bring_up(name, plan.simulated))
         for name in blind
         if name not in told
     ]
@@ -48,6 +48,16 @@ def look_at_start(
         if found is not None and not start.low <= found[1] <= start.high:
             look.problems.append(not_at_start(start, found[1], plan.simulated))
     return look
+
+
+def _bring_up(channel: str, simulated: bool) -> str:
+    """A meter shows no frequency where nothing is live, as on the bench that the last run made safe."""
+    mend = "check the instrument and its range"
+    if channel.endswith(".frequency"):
+        mend += "; a dead bus has none, and a run leaves the bench dead: bring it into the start state first"
+        if simulated:
+            mend += " (stop `benchrunner serve` and start it anew)"
+    return mend
 
 
 def _beyond_a_guard(board: GuardBoard, now: float) -> list[Problem]:

@@ -76,6 +76,51 @@ def test_the_draft_is_accepted_by_check_and_refused_by_run(found: list[Answer], 
         writing.write_card(path, "")
 
 
+def test_a_draft_that_is_finished_by_its_own_comments_is_in_order(
+    found: list[Answer], tmp_path: Path
+) -> None:
+    """Roles chosen, the lines for the bus meter taken, then the shipped card's wiring, guards and safe order below."""
+    answers = sorted(found, key=lambda answer: answer.address)
+    text = writing.card_text([proposing.propose(answer) for answer in answers])
+    whole = LOOPBACK.read_text(encoding="utf-8")
+    for number, role in enumerate(("bus", "pv", "grid"), 1):
+        text = text.replace(f'role = "ac_meter_{number}"', f'role = "{role}"')
+    for number, role in enumerate(("battery_inverter", "pv_inverter"), 1):
+        text = text.replace(f'role = "inverter_{number}"', f'role = "{role}"')
+    assert text.count("# where its role is bus: ") == 3  # at each AC meter; the lines at the first are taken
+    before, after = text.split("# where its role is bus: what it sees of the battery inverter, under ", 1)
+    lines, others = after.split("\n\n", 1)
+    text = before + lines.replace("\n#   ", "\n") + "\n\n" + others
+    text = text.replace(
+        "draft = true\n", 'interlock = "interlock.closed"\nwiring = { live = ["mains", "bus"] }\n'
+    )
+    text = text.replace(
+        'class = "grid_switch"\n',
+        'class = "grid_switch"\nbetween = { closed = ["mains", "grid terminals"] }\n',
+    )
+    text = text.replace(
+        'class = "relay_board"\n',
+        'class = "relay_board"\nbetween = { pv_contactor = ["PV inverter", "bus"], battery_contactor = ["battery", "DC terminals"] }\n',
+    )
+    path = tmp_path / "bench.toml"
+    path.write_text(
+        text
+        + whole[
+            whole.index(
+                "# ---------------------------------------------------------------- limits of wiring"
+            ) :
+        ],
+        encoding="utf-8",
+    )
+    assert check_any(path) == ([], "bench card", [])
+    bench = read_bench(path)
+    assert {"battery_inverter.power", "battery_inverter.current", "bus.voltage"} <= set(bench.channel_units)
+    assert (
+        text.count("# TODO accuracy") == len(found)
+        and "#   [instruments.load.accuracy], a line each for: " in text
+    )
+
+
 def test_a_draft_of_real_instruments_says_real(found: list[Answer]) -> None:
     one = Answer("TCPIP0::10.0.0.9::5025::SOCKET", 'Fell "Works",AC meter,7,1', "*IDN?")
     text = writing.card_text([proposing.propose(one)])

@@ -23,6 +23,7 @@ from benchrunner.bench.prechecks import (
     standing,
 )
 from benchrunner.cards.bench import Bench, read_bench
+from benchrunner.cli.main import main
 from benchrunner.errors import Refused
 
 UTC = datetime.UTC
@@ -139,6 +140,10 @@ def test_a_simulated_bench_is_not_asked() -> None:
     [
         ({"check": "insulation"}, "is missing: insulation is measured"),
         ({"check": "everything"}, "is no check before power"),
+        (
+            {"check": "wiring-proof"},
+            "is a run of its own, kept when it ends\n    mend: benchrunner run wiring-proof",
+        ),
         ({"by": "  "}, "is missing"),
         ({"result": "perhaps"}, "is no result"),
         ({"hours": 0.0}, "is no validity"),
@@ -246,3 +251,11 @@ def test_calibration_past_due_is_passed_by_name_and_kept(tmp_path: Path, bench: 
     assert gate["missing"].count("due on 2020-01-01") == len(problems)
     nameless = pass_gates(late, "late.toml", overrides=["calibration"]).problems
     assert any("named person" in problem.what for problem in nameless)
+
+
+def test_what_is_lacking_says_how_the_wiring_proof_is_made(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["prove", str(bench.document.path)]) == 0
+    said = capsys.readouterr().out.split("wiring-proof: nobody has recorded it\n")[1]
+    assert said.strip().startswith("a run of wiring-proof (or wiring-proof-legs) on this card that passes")

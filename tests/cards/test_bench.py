@@ -147,3 +147,12 @@ def test_what_no_instrument_takes_is_a_slip(old: str, new: str) -> None:
     assert old in text
     said = "\n".join(refused(text.replace(old, new, 1)))
     assert "too large" in said and "give at most" in said
+
+
+def test_a_channel_that_nothing_reads_is_told_with_the_way_to_it() -> None:
+    """A meter given the role bus reads bus.power; the safe order asks for the battery inverter's."""
+    text = SIMULATED.read_text(encoding="utf-8").replace('power = "battery_inverter.power"\n', "", 1)
+    said = [problem for problem in refused(text) if "no instrument reads 'battery_inverter.power'" in problem]
+    assert len(said) == 1 and ".confirm: " in said[0]
+    assert "there are: battery.power, bus.power, grid.power, load.power" in said[0]
+    assert 'under [instruments.NAME.channels], the line power = "battery_inverter.power"' in said[0]

@@ -175,6 +175,15 @@ def test_refusal_names_everything_at_once() -> None:
     assert bench.runner.now < 6.0
 
 
+def test_a_dead_bus_at_the_start_is_told_from_a_broken_meter() -> None:
+    bench = run(
+        plan(LOAD, start=(StartCondition("bus.frequency", 49.0, 51.0, "Hz"),)),
+        world=world(bus__frequency=lambda t, s: float("nan")),
+    )
+    (problem,) = [one for one in bench.runner.refusals if one.where == "bus.frequency"]
+    assert problem.what == "no valid reading" and "a run leaves the bench dead" in problem.mend
+
+
 @pytest.mark.parametrize(("low", "high", "code"), [(52.0, 54.0, 0), (54.0, 56.0, 2), (50.0, 52.0, 2)])
 def test_start_state(low: float, high: float, code: int) -> None:
     bench = run(plan(LOAD, start=(StartCondition("battery.voltage", low, high, "V"),)))

@@ -20,11 +20,15 @@ HEAD = """\
 #   - accuracy, resolution, update and window, from its manual or certificate; calibrated and due, from its certificate
 #   - ratio and direction of clamps and shunts; limits of sources and loads
 #   - [wiring], between, interlock, [[guards]] and the [[safe]] order of this bench
+# What each of these says: the guide's page bench.md; a finished card to look at: resources/benches/loopback.toml
 format = 1
 title = {title}
 simulated = {simulated}
 draft = true
 """
+
+# A meter at the battery inverter's AC terminals reads the bus's voltage and frequency, and these of the inverter:
+OF_THE_INVERTER = ("current", "power", "apparent_power", "reactive_power")
 
 
 def names(proposals: Sequence[Proposal]) -> list[str]:
@@ -81,6 +85,16 @@ def _instrument(name: str, proposal: Proposal) -> str:
     if len(said) > 2 and said[2].strip():
         lines.append(f"serial = {_quoted(said[2].strip()[:60])}")
     lines.append("# TODO accuracy, calibrated, due: not stated")
+    if driver.reads:
+        lines.append(
+            f"#   [instruments.{name}.accuracy], a line each for: {', '.join(driver.quantities())}, like"
+        )
+        lines.append(f'#   {driver.quantities()[0]} = {{ of_reading = "", of_range = "", resolution = "" }}')
+    if "bus" in proposal.roles and driver.klass == "ac_meter":
+        lines.append(
+            f"# where its role is bus: what it sees of the battery inverter, under [instruments.{name}.channels]"
+        )
+        lines += [f'#   {q} = "battery_inverter.{q}"' for q in OF_THE_INVERTER if q in driver.quantities()]
     return "\n".join(lines) + "\n"
 
 
