@@ -152,15 +152,24 @@ def _watching(bench: Bench) -> Iterator[Problem]:
             what = f"is polled every {part.period:g} s, and one poll takes {needed:g} s"
             yield _problem(bench, ("instruments", name, "period"), what, "poll it less often")
     if not bench.card.interlock and not bench.simulated:
-        yield _problem(
-            bench, ("interlock",), "is missing", "wire the interlock chain to an input and name its channel"
-        )
+        inputs = [c for c in bench.channel_units if c.endswith(".closed") and _reads_interlock(bench, c)]
+        mend = "wire the interlock chain to an input and name its channel"
+        if inputs:
+            mend += f': interlock = "{inputs[0]}" above the first [table] of the card'
+        yield _problem(bench, ("interlock",), "is missing", mend)
     if not bench.card.guards and not bench.simulated:
         yield _problem(
             bench, ("guards",), "are missing", "give the limits of wiring and instruments as [[guards]]"
         )
     if not bench.card.safe:
         yield _problem(bench, ("safe",), "is missing", "give the safe order of this bench as [[safe]]")
+
+
+def _reads_interlock(bench: Bench, channel: str) -> bool:
+    return any(
+        part.klass == "interlock" and any(place.channel == channel for place in bench.placed(name))
+        for name, part in bench.card.instruments.items()
+    )
 
 
 def _calibration(bench: Bench, today: datetime.date) -> Iterator[Problem]:

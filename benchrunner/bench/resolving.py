@@ -32,6 +32,10 @@ TIMES = (
     "total_below",
 )
 PERIODS = 3.0  # a time that is judged should hold so many polls
+OF_A_RATE, A_LITTLE_MORE = (
+    4.0,
+    1.2,
+)  # as `measure.polled.slope` has it: four readings within the time, or nearly
 TOO_FEW = 0.5  # with less than half a poll in it nothing can be seen
 
 
@@ -129,8 +133,17 @@ def _full_scale(bench: Bench, channel: str) -> float:
 
 
 def _rate(check: PlannedCheck, step: PlannedStep, channel: Channel, period: float) -> Told:
-    """A time that is judged holds some polls, or it cannot be seen."""
-    if check.needs == "waveform" or check.measure not in TIMES:
+    """A time that is judged holds some polls, or it cannot be seen; so does the time over which a rate is taken."""
+    if check.needs == "waveform":
+        return
+    if check.measure == "slope":
+        over = float(check.arguments.get("over", 0.5))
+        if period > 0.0 and OF_A_RATE * period > A_LITTLE_MORE * over:
+            what = f"judges a rate over {over:g} s, and {channel.name} is read every {period:g} s: no rate could be told"
+            mend = f"poll it every {A_LITTLE_MORE * over / OF_A_RATE:.2g} s or oftener, or judge the rate over a longer time"
+            yield True, what, mend
+        return
+    if check.measure not in TIMES:
         return
     every = max(period, channel.update)
     least = min((b for b in (check.low, check.high) if b is not None and b > 0.0), default=math.inf)

@@ -307,7 +307,11 @@ def bench_problems(bench: Bench) -> Found:
         yield from _instrument_problems(bench, name, part)
     yield from _shared_addresses(bench)
     seen: dict[str, str] = {}
-    for name in bench.card.instruments:
+    for name, part in bench.card.instruments.items():
+        if twin := _twin(bench, name, seen):
+            what = f"{part.role!r} is also the role of {twin!r}, another {part.klass}: all their channels have one name"
+            yield ("instruments", name, "role"), what, "trace the wires of both, and give each its own role"
+            continue
         for place in bench.placed(name):
             here: KeyPath = ("instruments", name, "channels", place.quantity)
             if place.channel in seen:
@@ -335,6 +339,14 @@ def bench_problems(bench: Bench) -> Found:
             yield ("values", name), error.what, error.mend
     yield from _safe_problems(bench)
     yield from _guard_problems(bench)
+
+
+def _twin(bench: Bench, name: str, seen: dict[str, str]) -> str:
+    """An earlier instrument of the same class whose channels have the very names of this one's; "" where there is none."""
+    own = {place.channel for place in bench.placed(name)}
+    others = {seen.get(channel, "") for channel in own}
+    twin = others.pop() if len(others) == 1 else ""
+    return twin if twin and bench.card.instruments[twin].klass == bench.card.instruments[name].klass else ""
 
 
 def _instrument_problems(bench: Bench, name: str, part: InstrumentPart) -> Found:

@@ -248,3 +248,11 @@ def test_what_many_steps_lack_is_told_once(simulated: Bench) -> None:
     assert problem.mend.startswith(
         "give its limits of error on the bench card: [instruments.pv_meter.accuracy] power"
     )
+
+
+def test_a_real_bench_without_interlock_is_told_the_line_to_write(loopback: Bench) -> None:
+    card = loopback.card.model_copy(update={"simulated": False, "interlock": ""})
+    (problem,) = [
+        p for p in check_bench(replace(loopback, card=card), with_calibration=False) if "interlock" in p.where
+    ]
+    assert 'interlock = "interlock.closed"' in problem.mend

@@ -78,6 +78,15 @@ def test_a_time_between_two_polls_is_told(tmp_path: Path) -> None:
     assert any("poll it more often" in problem.mend for problem in of(0.04).problems)
 
 
+def test_a_rate_over_a_time_that_holds_too_few_polls_is_refused(tmp_path: Path) -> None:
+    """As `slope` has it, which would give no value: four readings within its 0.5 s, or nearly."""
+    assert said(tmp_path, "slope", "bus.frequency", "Hz/s", -4.0, 4.0) == Found((), ())
+    slow = CARD.replace('period = "100 ms"', 'period = "200 ms"')
+    (problem,) = said(tmp_path, "slope", "bus.frequency", "Hz/s", -4.0, 4.0, card=slow).problems
+    assert "a rate over 0.5 s" in problem.what and "read every 0.2 s" in problem.what
+    assert "poll it every 0.15 s" in problem.mend
+
+
 def test_a_run_is_refused_and_what_is_noted_goes_into_the_record(tmp_path: Path) -> None:
     path = tmp_path / "coarse.toml"
     coarse = 'voltage = { of_reading = "0.1 %", of_range = "0.1 V", resolution = "10 mV" }'

@@ -156,3 +156,9 @@ def test_a_channel_that_nothing_reads_is_told_with_the_way_to_it() -> None:
     assert len(said) == 1 and ".confirm: " in said[0]
     assert "there are: battery.power, bus.power, grid.power, load.power" in said[0]
     assert 'under [instruments.NAME.channels], the line power = "battery_inverter.power"' in said[0]
+
+
+def test_two_meters_in_one_role_are_one_problem() -> None:
+    text = SIMULATED.read_text(encoding="utf-8").replace('role = "pv"\n', 'role = "grid"\n', 1)
+    said = [problem for problem in refused(text) if "grid_meter" in problem or "'grid'" in problem]
+    assert len(said) == 1 and "instruments.grid_meter.role: 'grid' is also the role of 'pv_meter'" in said[0]
