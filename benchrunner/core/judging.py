@@ -99,6 +99,11 @@ def judge_step(plan: RunPlan, step: PlannedStep, evidence: StepEvidence) -> list
     return [_judged(step.id, check, _evaluate(plan, check, evidence)) for check in step.checks]
 
 
+def awaited(step: PlannedStep) -> str:
+    """What a step waits for, in words: the title of its check `reached`."""
+    return step.until.text if step.until is not None else "the operator's answer"
+
+
 def reached(
     step: PlannedStep, took: float, held: bool, unseen: Iterable[str], period: float, standing: str = ""
 ) -> Check:
@@ -108,7 +113,7 @@ def reached(
     distribution of the time that it took (JCGM 100:2008, 4.3.7); NaN where a person's answer is awaited. `standing`: what its
     channels read at the end, for people.
     """
-    condition = step.until.text if step.until is not None else "the operator's answer"
+    condition = awaited(step)
     blind = sorted(set(unseen))
     verdict, reason = Verdict.PASS, f"{condition}: after {took:.4g} s, within {step.at_most:g} s"
     if not held and blind:

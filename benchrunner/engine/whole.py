@@ -10,6 +10,7 @@ from benchrunner.bench.live import LiveHost
 from benchrunner.bench.prechecks import enter_wiring
 from benchrunner.cards.preflight import preflight
 from benchrunner.core.evidence import STATEFUL
+from benchrunner.core.judging import awaited
 from benchrunner.core.messages import Event
 from benchrunner.core.runner import Runner
 from benchrunner.core.safe import END_STATEMENT
@@ -40,7 +41,9 @@ def whole_run(prepared: Prepared, stream: EventStream, wishes: Any) -> dict[str,
     if prepared.bench.in_memory:
         from benchrunner.sim import warm  # heavy, and of no use to a bench on the wire
 
-        warm.ready(lambda line: stream.send(0.0, "note", {"text": line, "level": "info"}))
+        warm.ready(
+            lambda line: stream.send(0.0, "note", {"text": line, "level": "info", "about": "compiling"})
+        )
     with Guarding(prepared, stream) as guarding:
         return _guarded_run(prepared, stream, wishes, key, guarding, server)
 
@@ -332,7 +335,8 @@ def _step(index: int, step: PlannedStep) -> dict[str, Any]:
         "index": index, "id": step.id, "title": step.title, "says": step.says, "cautions": list(step.cautions), "group": step.group, "repeat": step.repeat,
         "expected": step.expected, "at_most": step.at_most,
         "reached": step.if_not == "fail" and (step.until is not None or step.ask is not None),  # judged besides `checks`
+        "awaits": awaited(step),  # title of the check `reached`
         "checks": [
-            {"id": c.id, "measure": c.measure, "of": c.of, "low": c.low, "high": c.high, "unit": c.unit, "rule": c.rule} for c in step.checks
+            {"id": c.id, "title": c.title, "measure": c.measure, "of": c.of, "low": c.low, "high": c.high, "unit": c.unit, "rule": c.rule} for c in step.checks
         ],
     }  # fmt: skip

@@ -40,6 +40,14 @@ def judged(step: dict[str, Any]) -> int:
     return len(step.get("checks", [])) + bool(step.get("reached"))
 
 
+def _reached(step: dict[str, Any]) -> list[dict[str, Any]]:
+    """The check that a step implies: that what it waits for came in time."""
+    if not step.get("reached"):
+        return []
+    limit = {"measure": "reached", "unit": "s", "high": step.get("at_most"), "rule": "simple"}
+    return [{"id": "reached", "title": str(step.get("awaits") or ""), **limit}]
+
+
 @dataclass(slots=True)
 class Note:
     """A line of what happened: `level` is info, warning, error, alarm, safe or guard."""
@@ -80,6 +88,7 @@ class RunState:
     ended: dict[str, Any] | None = None
     safe_since: float | None = None  # when making safe began, s
     missed: dict[str, int] = field(default_factory=dict)  # instrument -> polls missed so far
+    compiling: list[str] = field(default_factory=list)  # what the engine says of it before the run begins
     skew: list[str] = field(default_factory=list)  # what the engine says of it at the end
     paused_since: float | None = None  # while paused: since when, s
     changes: int = 0  # grows with each event that is not readings
@@ -96,6 +105,11 @@ class RunState:
     def current(self) -> StepState | None:
         """The step that is going on."""
         return next((s for s in self.steps if s.started is not None and s.ended is None), None)
+
+    @property
+    def getting_ready(self) -> bool:
+        """Whether an engine is at work on it that has not begun the run yet."""
+        return bool(self.prepared) and not self.state and self.ended is None
 
     @property
     def refused(self) -> bool:
@@ -254,6 +268,8 @@ class RunState:
     def _on_note(self, at: float, data: dict[str, Any]) -> None:
         if data.get("about") == "skew":
             self.skew.append(str(data.get("text", "")))
+        elif data.get("about") == "compiling":
+            self.compiling.append(str(data.get("text", "")))
         self._say(at, str(data.get("text", "")), str(data.get("level") or "info"))
 
     def _on_ended(self, at: float, data: dict[str, Any]) -> None:
@@ -268,7 +284,7 @@ class RunState:
         """A run that ended early leaves checks of which nobody said anything: listed as what they are, not judged."""
         told = {(str(check.get("step", "")), str(check.get("id", ""))) for check in self.checks}
         for step in self.prepared.get("steps", []):
-            planned = [*step.get("checks", []), *([{"id": "reached"}] if step.get("reached") else [])]
+            planned = [*step.get("checks", []), *_reached(step)]
             for check in planned:
                 if len(self.checks) < self.planned_checks and (str(step["id"]), str(check["id"])) not in told:
                     says = {"verdict": "not judged", "reason": "the run ended before it was judged"}

@@ -116,11 +116,7 @@ def step_line(run: Any) -> str:
     step = run.current
     if step is None:
         if not run.state:
-            return (
-                "Getting ready: reading the cards, opening the bench, asking every instrument who it is."
-                if run.prepared
-                else NO_RUN
-            )
+            return f"Getting ready: {_doing(run)}" if run.prepared else NO_RUN
         if run.state == "making safe":
             confirmed = sum(1 for order in run.safe if order.phase == "confirmed")
             return f"Making the bench safe: {confirmed} order{'' if confirmed == 1 else 's'} confirmed."
@@ -134,9 +130,32 @@ def step_line(run: Any) -> str:
     return text
 
 
+def _doing(run: Any) -> str:
+    """What the engine said last that it does before the run begins."""
+    return (
+        run.notes[-1].text
+        if run.notes
+        else "reading the cards, opening the bench, asking every instrument who it is."
+    )
+
+
+def said_before(run: Any) -> str:
+    """What takes long before the run begins, and how long: what the engine said first of it."""
+    first = run.compiling[0] if run.getting_ready and len(run.compiling) > 1 else ""
+    return f"{first[:1].upper()}{first[1:]}." if first else ""
+
+
+def ready_line(waited: float) -> str:
+    """How long a person has waited for the run to begin, by the clock on the wall."""
+    return f"{clock(waited)} since the start was asked for; the procedure has not begun."
+
+
 def wait_line(run: Any) -> str:
     """What the current step waits for, and for how long it may."""
     step = run.current
+    if step is not None and run.question is not None:
+        spent = clock(run.at - (step.started or 0.0))
+        return f"Waits for the answer; {spent} of at most {clock(step.at_most)} on the bench's clock."
     if step is None and run.state == "making safe" and run.ended is None:
         return "; ".join(f"{order.says}: {order.phase}" for order in run.safe if order.phase != "confirmed")
     if step is None and run.state == "paused" and run.paused_since is not None:
@@ -202,7 +221,8 @@ def outcome(ended: dict[str, Any], checks: Sequence[dict[str, Any]] = ()) -> tup
         sentences.append(str(ended["safe_text"]))
     if ended.get("simulated"):
         sentences.append("Simulated bench: not evidence about any real equipment.")
-    return ("fail" if code == 5 else verdict if ended.get("finished") else "not judged"), headline, sentences
+    failed = code == 5 or verdict == "fail"  # a failed check outdoes that the run did not finish
+    return ("fail" if failed else verdict if ended.get("finished") else "not judged"), headline, sentences
 
 
 def _not_passed(checks: Sequence[dict[str, Any]]) -> list[str]:
