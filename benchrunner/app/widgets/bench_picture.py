@@ -121,7 +121,7 @@ class BenchPicture(QWidget):
         # bus
         self._bus(p, bus, v)
         if self._over:
-            self._value(p, left + 140, _TOP - 36, f"As last read at {self._over}, not live")
+            self._value(p, (bus + right) / 2 + 60, _TOP - 36, f"As last read at {self._over}, not live")
         if v.interlock is not None:
             self._label(p, bus + 90, _TOP - 34, f"interlock {'closed' if v.interlock else 'OPEN'}")
 

@@ -15,7 +15,7 @@ from benchrunner.app.model import strips
 from benchrunner.app.model.course import Bar
 from benchrunner.app.model.run import RunState
 from benchrunner.app.theme import Theme
-from benchrunner.app.widgets.strip_plot import DASHES, StripPlot, TimeAxis
+from benchrunner.app.widgets.strip_plot import DASHES, StripPlot, TimeAxis, ValueAxis
 from benchrunner.app.widgets.strip_values import StripValues
 
 
@@ -52,7 +52,9 @@ class StripCharts(QWidget):
         self.plots: dict[str, StripPlot] = {}
         first: pg.PlotItem | None = None
         for row, strip in enumerate(strips.STRIPS):
-            plot = self._view.addPlot(row=row, col=0, axisItems={"bottom": TimeAxis("bottom")})
+            plot = self._view.addPlot(
+                row=row, col=0, axisItems={"bottom": TimeAxis("bottom"), "left": ValueAxis("left")}
+            )
             if first is None:
                 first = plot
                 plot.getViewBox().sigXRangeChanged.connect(self._range_changed)
@@ -301,6 +303,7 @@ class StripCharts(QWidget):
     def _place_limits(self, held: StripPlot, start: float, stop: float) -> None:
         low, high = held.height
         reach = high - low
+        axis = held.plot.getAxis("left")
         for item, band in zip(held.limits, held.bands, strict=False):
             span = strips.span_of(band, self._course, stop)
             coming = (
@@ -310,6 +313,11 @@ class StripCharts(QWidget):
                 and span[0] >= self.shown_run.at
             )
             off = not low <= band.value <= high
+            if not axis.style[
+                "showValues"
+            ]:  # without a reading the height means nothing, nor where a limit lies in it
+                item.hide()
+                continue
             if span is None or span[1] <= start or span[0] >= stop or (coming and off):
                 item.hide()
                 continue

@@ -215,13 +215,15 @@ class Ledger(QWidget):
             self.list.scrollToBottom()
 
     def choose_worst(self) -> None:
-        """At the end of a run: bring the first check that did not pass into view."""
+        """At the end of a run: bring the first check that did not pass into view; the first of all where each passed."""
         for row in range(self._filter.rowCount()):
             index = self._filter.index(row, 0)
             if index.data(CHECK).get("verdict") != "pass":
                 self.list.setCurrentIndex(index)
                 self.list.scrollTo(index)
                 return
+        if not self._chosen_by_hand:
+            self.list.scrollToTop()
 
     def _filter_changed(self, only: bool) -> None:
         self._filter.only = only

@@ -1,10 +1,16 @@
 """The operator's question: its choices as buttons, or a field for a value, without covering the run."""
 
-from PySide6.QtCore import Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QPushButton, QWidget
 
-from benchrunner.app.theme import Theme
+from benchrunner.app.theme import Theme, palette
+from benchrunner.app.widgets.controls import FIELDS
+
+LOOK = (
+    FIELDS
+    + "QuestionPanel{border:2px solid palette(dark);}QuestionPanel:focus{border:2px solid palette(highlight);}"
+)
 
 
 class QuestionPanel(QFrame):
@@ -25,7 +31,7 @@ class QuestionPanel(QFrame):
         self.field = QLineEdit()
         self.field.setAccessibleName("Your answer")
         self.field.setMaxLength(200)
-        self.field.setMaximumWidth(260)
+        self.field.setFixedWidth(260)
         self.send = QPushButton("Ans&wer")
         self._buttons: list[QPushButton] = []
         self._asked: dict[str, object] | None = None
@@ -36,10 +42,15 @@ class QuestionPanel(QFrame):
         self._row.addWidget(self.send)
         self.send.clicked.connect(lambda: self._answer(self.field.text().strip()))
         self.field.returnPressed.connect(lambda: self._answer(self.field.text().strip()))
+        self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.setStyleSheet(LOOK)
         self.hide()
 
     def set_theme(self, theme: Theme) -> None:
-        """Nothing of its own to colour: the palette does it."""
+        """The colours anew: a style sheet keeps those of the palette that it was read with."""
+        self.setStyleSheet("")
+        self.setPalette(palette(theme))
+        self.setStyleSheet(LOOK)
 
     def show_question(self, question: dict[str, object] | None) -> None:
         """Ask this; None: nothing is asked."""
@@ -66,8 +77,17 @@ class QuestionPanel(QFrame):
             button.clicked.connect(lambda _=False, text=choice: self._answer(text))
             self._row.addWidget(button)
             self._buttons.append(button)
+        self.setAccessibleName(f"Question: {self.text.text()}")
         self.show()
-        (self._buttons[0] if self._buttons else self.field).setFocus()
+        if not choices:
+            self.field.setFocus()
+            return
+        # Not on a choice: a key meant for something else would answer a question that nobody has read. Tab leads there.
+        self.setFocus()
+        before: QWidget = self
+        for button in self._buttons:
+            QWidget.setTabOrder(before, button)
+            before = button
 
     def _answer(self, text: str) -> None:
         if text:

@@ -1,5 +1,7 @@
 """The page of a run: bench picture, what goes on, charts with the course under them, checks and events at the side."""
 
+import time
+
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QFont, QResizeEvent, QTextBlockFormat, QTextCursor, QTextOption
 from PySide6.QtWidgets import (
@@ -38,6 +40,7 @@ class RunPage(QWidget):
         self._seen = (-1, -1)
         self._seen_notes = 0
         self._ended_shown = False
+        self._asked_at = time.monotonic()  # when the run was asked for
         self.picture = BenchPicture(theme)
         self.step = QLabel("")
         bold = QFont(self.step.font())
@@ -113,6 +116,7 @@ class RunPage(QWidget):
     def set_run(self, run: RunState) -> None:
         """Show another run."""
         self._run = run
+        self._asked_at = time.monotonic()
         self._seen, self._seen_notes, self._ended_shown = (-1, -1), 0, False
         self.events.clear()
         self.outcome.hide()
@@ -124,6 +128,10 @@ class RunPage(QWidget):
         run = self._run
         if run is None:
             return
+        if (
+            run.getting_ready
+        ):  # nothing comes for half a minute where kernels are compiled: the time goes on all the same
+            self.wait.setText(texts.ready_line(time.monotonic() - self._asked_at))
         seen = (run.changes, run.batches)
         if seen == self._seen and not force:
             return
@@ -173,7 +181,8 @@ class RunPage(QWidget):
 
     def _say(self, run: RunState) -> None:
         self.step.setText(texts.step_line(run))
-        wait = texts.wait_line(run)
+        ready = run.getting_ready
+        wait = texts.ready_line(time.monotonic() - self._asked_at) if ready else texts.wait_line(run)
         self.wait.setText(self._elided(wait, self.wait.width()))
         self.wait.setToolTip(wait)
         polling = texts.polling_line(run)
@@ -181,7 +190,9 @@ class RunPage(QWidget):
         self.polling.setToolTip(polling)
         self.polling.setAccessibleDescription(polling)
         step = run.current
-        self.says.setText(_said(step.says, step.cautions) if step is not None else "")
+        self.says.setText(
+            _said(step.says, step.cautions) if step is not None else escaped(texts.said_before(run))
+        )
 
     def _elided(self, text: str, width: int) -> str:
         """Cut with dots where it is too long; the tip says all of it."""

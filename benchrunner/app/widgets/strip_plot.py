@@ -31,6 +31,13 @@ class TimeAxis(pg.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
         return [texts.clock(round(v)) if v >= 0 else "" for v in values]
 
 
+class ValueAxis(pg.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
+    """Values with the minus sign that the rest of the window writes."""
+
+    def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:  # noqa: N802 - pyqtgraph
+        return [text.replace("-", "\u2212") for text in super().tickStrings(values, scale, spacing)]
+
+
 class StripPlot:
     """One strip's plot with its curves and a pool of limit lines."""
 
