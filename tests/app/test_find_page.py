@@ -9,9 +9,11 @@ from free_ports import free_base
 from PySide6.QtWidgets import QPushButton
 
 from benchrunner import data
+from benchrunner.bench.find.looking import Port
 from benchrunner.cards.bench import read_bench
 from benchrunner.cards.pairing import read_pairing
 from benchrunner.engine.files import check_any
+from benchrunner.errors import Problem
 from benchrunner.sim.served import Server
 
 
@@ -46,7 +48,21 @@ def test_what_answers_is_listed_and_its_draft_saved(screen: Screen, base: int, t
     path = tmp_path / "draft.toml"
     page.write(str(path))
     assert check_any(path)[:2] == ([], "bench card, a draft")
+    assert str(path) in page.problems.toPlainText() and "finish each TODO" in page.problems.toPlainText()
     page.write(str(path))
+    assert "is there already" in page.problems.toPlainText()
+
+
+def test_what_is_not_clear_stays_when_a_draft_is_saved(screen: Screen, tmp_path: Path) -> None:
+    page = screen.window.find_page
+    ports = [Port("COM7", "n/a"), Port("COM8", "bridge")]
+    page._show(ports, [], [Problem("127.0.0.1:1", "listens, and says nothing", "name it")])
+    listed = page.problems.toPlainText()
+    assert "Serial port COM7: there" in listed and "COM8 (bridge)" in listed and "n/a" not in listed
+    page.write(str(tmp_path / "draft.toml"))
+    assert page.problems.toPlainText().endswith(listed) and "draft.toml" in page.problems.toPlainText()
+    page.write(str(tmp_path / "draft.toml"))
+    assert page.problems.toPlainText().endswith(listed)
     assert "is there already" in page.problems.toPlainText()
 
 

@@ -34,6 +34,7 @@ INTRODUCTION = (
     "Each place is asked who it is, and nothing else: the bench could be live. A meter cannot tell where it sits: trace its wires. "
     "The draft that is saved holds what the instruments say; no run starts on it until a person has finished it."
 )
+TO_FINISH = "No run starts on it yet: finish each TODO in it, take out its line draft = true, and choose it under Bench on the page Prepare."
 
 
 class FindPage(QWidget):
@@ -46,6 +47,7 @@ class FindPage(QWidget):
         self._background = Background()
         self._proposals: list[Any] = []
         self._working = False
+        self._unclear = ""  # what is not clear of the last look
         layout = QVBoxLayout(self)
         layout.setContentsMargins(12, 10, 12, 10)
         layout.setSpacing(8)
@@ -82,6 +84,7 @@ class FindPage(QWidget):
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.table.verticalHeader().setVisible(False)
+        self.table.verticalHeader().setDefaultSectionSize(26)
         self.table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
         self.table.horizontalHeader().setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
         layout.addWidget(self.table, 3)
@@ -157,12 +160,16 @@ class FindPage(QWidget):
                 item.setFlags(item.flags() & ~Qt.ItemFlag.ItemIsEditable)
                 self.table.setItem(row, column, item)
         listed = (
-            [f"Serial port {port.device} ({port.says})" for port in ports]
+            [
+                f"Serial port {port.device}" + (f" ({port.says})" if port.says not in ("", "n/a") else "")
+                for port in ports
+            ]
             if not self.serial.isChecked()
             else []
         )
         lines = [f"{p.where}: {p.what}\n    {p.mend}" for p in problems]
-        self.problems.setPlainText("\n".join([*lines, *(f"{line}: there, not asked" for line in listed)]))
+        self._unclear = "\n".join([*lines, *(f"{line}: there, not asked" for line in listed)])
+        self.problems.setPlainText(self._unclear)
         count = len(proposals)
         self.state.setText(f"{count} instrument{'s' if count != 1 else ''} found")
         self.save.setEnabled(count > 0)
@@ -174,6 +181,10 @@ class FindPage(QWidget):
         if path:
             self.write(path)
 
+    def _say_first(self, text: str) -> None:
+        """Say something above what is not clear, which stays."""
+        self.problems.setPlainText("\n".join(part for part in (text, self._unclear) if part))
+
     def write(self, path: str) -> None:
         """Save the draft there; a file that is there already is not overwritten."""
         from benchrunner.bench.find import writing
@@ -181,10 +192,11 @@ class FindPage(QWidget):
         try:
             writing.write_card(Path(path), writing.card_text(self._proposals))
         except Refused as refusal:
-            self.problems.setPlainText("\n".join(str(problem) for problem in refusal.problems))
+            self._say_first("\n".join(str(problem) for problem in refusal.problems))
             self.state.setText("The draft was not saved")
             return
-        self.state.setText(f"Draft saved: {path}")
+        self.state.setText("Draft saved")
+        self._say_first(f"Draft saved: {path}\n    {TO_FINISH}")
         self.drafted.emit(path)
 
 
