@@ -124,6 +124,7 @@ def test_a_draft_that_is_finished_by_its_own_comments_is_in_order(
 def test_a_draft_of_real_instruments_says_real(found: list[Answer]) -> None:
     one = Answer("TCPIP0::10.0.0.9::5025::SOCKET", 'Fell "Works",AC meter,7,1', "*IDN?")
     text = writing.card_text([proposing.propose(one)])
+    assert 'title = "Bench found on this machine"   # TODO the name of this bench' in text
     assert "simulated = false" in text and "TODO role: one of bus, pv, grid" in text
 
 

@@ -22,7 +22,7 @@ HEAD = """\
 #   - [wiring], between, interlock, [[guards]] and the [[safe]] order of this bench
 # What each of these says: the guide's page bench.md; a finished card to look at: resources/benches/loopback.toml
 format = 1
-title = {title}
+title = {title}   # TODO the name of this bench, as records and reports print it
 simulated = {simulated}
 draft = true
 """
