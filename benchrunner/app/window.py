@@ -184,9 +184,10 @@ class Window(QMainWindow):
         """Ask the engine to make the bench safe."""
         if self.link is not None and self.run.ended is None:
             self.link.make_safe(why, self.prepare.name.text().strip())
-            self.notice.tell(
-                "Make safe was asked for. It is no emergency stop: in danger use the hardware one.", "warning"
-            )
+            said = "Make safe was asked for. It is no emergency stop: in danger use the hardware one."
+            if self.run.getting_ready and self.run.compiling:
+                said += " The run ends once the simulated bench is compiled, before anything is switched on."
+            self.notice.tell(said, "warning")
 
     def pause_or_resume(self) -> None:
         """As the button in the head does."""

@@ -63,6 +63,8 @@ def test_the_wait_for_compiling_is_told_and_its_time_goes_on(screen: Screen) -> 
     screen.until(lambda: "compiling the plant" in page.step.text(), what="the newest note")
     assert page.step.text() == "Getting ready: compiling the plant ..."
     assert page.says.text() == "Compiling the simulated bench: up to a minute, once."
+    window.header.make_safe.click()
+    assert "ends once the simulated bench is compiled" in window.notice.text.text()
     page._asked_at -= 125.0  # as if the person had waited that long; no event comes meanwhile
     screen.until(lambda: page.wait.text().startswith("2:0"), what="the time that goes on")
     link.waiting.append({"at": 0.0, "kind": "state", "data": {"state": "starting", "cause": ""}})
