@@ -4,7 +4,7 @@
 them (16 channels, 10 checks, 2 parts of equipment a record): SQLite in a temporary folder, then a PostgreSQL that is started as the
 tests start theirs, or one of them alone, or an empty database of a URL. Beside each search, in turns with it, its peer: the very
 SQL statements that it sends, sent by the bare database driver over an open connection. Each kind of search runs 60 times with changing values, as `benchrunner archive search` asks (how many there are, up to
-3,000 where channels, checks or firmware are asked for, and the newest 20). Prints median and the worst in ms, of the peer as well,
+10,000 where channels, checks or firmware are asked for, and the newest 20). Prints median and the worst in ms, of the peer as well,
 and closes with one JSON line. Wanted: under 200 ms each.
 """
 

@@ -26,8 +26,7 @@ STATISTICS = ("minimum", "maximum", "mean", "count")
 COMPARISONS = {">=": operator.ge, "<=": operator.le, ">": operator.gt, "<": operator.lt}
 MOST_SHOWN = 100
 FEW = 5_000
-SIZED = 10_000  # up to here it is worth knowing how many rows a condition leaves, to choose what is walked along
-COUNTED = 3_000  # how many are counted where every record must be looked at: beyond it "more than"
+COUNTED = 10_000  # how many are counted where every record must be looked at: beyond it "more than"
 _CONDITION = re.compile(r"\s*(\S+)\s+([a-z]+)\s*(>=|<=|>|<)\s*(.+?)\s*")
 _EXAMPLE = "write it as 'battery.voltage maximum > 58 V'"
 
@@ -166,7 +165,7 @@ def search(connection: Connection, root: Path, query: Query) -> Hits:
         )
         return Hits(total, [_found(row, root) for row in connection.execute(page)] if total else [])
     limit = max(COUNTED, most) + 1
-    plain = _size(connection, select(records.number).where(*where)) if where else SIZED
+    plain = _size(connection, select(records.number).where(*where)) if where else COUNTED
     where += _parts(query, bytewise, plain < FEW)
     walk = _walk(connection, query, where) if plain else None
     if walk is None:
@@ -195,7 +194,7 @@ def _walk(connection: Connection, query: Query, where: Sequence[ColumnElement[bo
     records, channel = tables.records.c, tables.channels.c
     asked = _by_channel(query.channels)
     sizes = [_size(connection, select(channel.record).where(*_holds(one))) for one in asked]
-    narrow = _size(connection, select(records.number).where(*where)) if where and sizes else SIZED
+    narrow = _size(connection, select(records.number).where(*where)) if where and sizes else COUNTED
     if 0 in (narrow, *sizes):
         return None
     if not sizes or (where and narrow < min(sizes)):
@@ -225,7 +224,7 @@ def _by_channel(conditions: Sequence[Condition]) -> list[list[Condition]]:
 
 def _size(connection: Connection, rows: Select[Any]) -> int:
     """How many rows, as far as it is worth knowing."""
-    few = rows.limit(SIZED).subquery()
+    few = rows.limit(COUNTED).subquery()
     return int(connection.execute(select(func.count()).select_from(few)).scalar() or 0)
 
 
