@@ -66,6 +66,9 @@ def real_card(folder: Path, *, stand_in: bool = True, due: str = "") -> Path:
     text = re.sub(
         r'^period = "[12]00 ms"', 'period = "500 ms"', text, flags=re.M
     )  # a busy machine blinds no guard
+    text = re.sub(  # what the rate of the frequency needs
+        r'(\[instruments\.bus_meter\].*?period = )"500 ms"', r'\1"150 ms"', text, count=1, flags=re.S
+    )
     if stand_in:
         text = text.replace(",Simulated ", ",Stand-in ")
     if due:
