@@ -110,10 +110,11 @@ def test_places_that_cannot_be_served() -> None:
     assert len(refused.value.problems) == 2
     assert "not this machine" in refused.value.problems[0].what
     assert "the control port" in refused.value.problems[1].what
-    with pytest.raises(Refused, match="is also that of meter"):
-        places(
-            bench(address="TCPIP0::127.0.0.1::{port+1}::SOCKET", other="socket://127.0.0.1:{port+1}"), kinds
-        )
+    card = bench(address="TCPIP0::127.0.0.1::{port+1}::SOCKET", other="socket://127.0.0.1:50001")
+    with pytest.raises(
+        Refused, match="port 50001 is also that of meter"
+    ):  # by this base; by the card's own it is not
+        places(card, kinds, 50000)
     with pytest.raises(Refused, match="cannot be served"):
         places(bench(address="GPIB0::7::INSTR"), kinds)
 
