@@ -261,7 +261,7 @@ def _evaluate(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> _Va
             said = judge_states(_states(plan, evidence))
             return _Value(said.value, said.u, said.note)
         on_wave = _wants_wave(plan, check)
-        data = _wave(plan, check, evidence) if on_wave else _series(plan, check, evidence)
+        data, unseen = (_wave(plan, check, evidence), "") if on_wave else _series(plan, check, evidence)
         if isinstance(data, str):
             return _Value(note=data)
         measured = spec.evaluate(data, check.arguments)
@@ -273,7 +273,6 @@ def _evaluate(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> _Va
         u = math.hypot(u, late)
         why = f"the step may have ended {evidence.blank:.3g} s late, for readings were missing: U is the wider for it"
         note = f"{note}; {why}" if note else why
-    unseen = "" if on_wave else _unseen(plan, check, evidence)
     if unseen:
         note = f"{note}; {unseen}" if note else unseen
     known = plan.waveforms if on_wave else plan.channels
@@ -301,22 +300,6 @@ def _late(check: PlannedCheck, evidence: StepEvidence) -> float:
         there = there[np.isfinite(there)]
         most = float(np.abs(there).max()) if there.size else math.inf
     return most * evidence.blank / ROOT_3
-
-
-def _unseen(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> str:
-    """Words for polls that brought nothing within what the check looks at, too few of them to make it stale."""
-    span = window(check, evidence)
-    if isinstance(span, str):
-        return ""
-    periods = {name: source.period for source in plan.sources for name in source.channels}
-    found = []
-    for name in dict.fromkeys([check.of, *_others(plan, check)]):
-        track, channel = evidence.tracks.get(name), plan.channels.get(name)
-        longer = max(periods.get(name, math.inf), channel.update if channel is not None else 0.0)
-        gap = track.between(*span).largest_gap(*span) if track is not None else 0.0
-        if gap > MISSED * longer:
-            found.append(f"{name} was not read for {gap:.2g} s (stale after {evidence.stale[name]:.2g} s)")
-    return "; ".join(found)
 
 
 def _states(plan: RunPlan, evidence: StepEvidence) -> Any:
@@ -360,22 +343,28 @@ def window(check: PlannedCheck, evidence: StepEvidence) -> tuple[float, float] |
     return (max(begin, end - check.last) if check.last > 0.0 else begin), end
 
 
-def _series(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> Any:
+def _series(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> tuple[Any, str]:
+    """What the check looks at, or why there is none; and words for polls that brought nothing, too few to make it stale."""
     from benchrunner.measure.catalogue import Series
 
     span = window(check, evidence)
     if isinstance(span, str):
-        return span
+        return span, ""
+    periods = {name: source.period for source in plan.sources for name in source.channels}
     cut: dict[str, Stretch] = {}
-    for name in [check.of, *_others(plan, check)]:
+    unseen = []
+    for name in dict.fromkeys([check.of, *_others(plan, check)]):
         if name not in evidence.tracks:
-            return f"{name} was not read in this step"
+            return f"{name} was not read in this step", ""
         stretch = cut[name] = evidence.tracks[name].between(*span)
         if not np.isfinite(stretch.values).any():
-            return f"no valid reading of {name}"
-        gap = stretch.largest_gap(*span)
-        if gap > evidence.stale[name]:
-            return f"no reading of {name} for {gap:.3g} s: stale"
+            return f"no valid reading of {name}", ""
+        gap, stale = stretch.largest_gap(*span), evidence.stale[name]
+        if gap > stale:
+            return f"no reading of {name} for {gap:.3g} s: stale", ""
+        channel = plan.channels.get(name, Channel(name, "1"))
+        if gap > MISSED * max(periods.get(name, math.inf), channel.update):
+            unseen.append(f"{name} was not read for {gap:.2g} s (stale after {stale:.2g} s)")
 
     def series(name: str, others: dict[str, Any]) -> Series:
         stretch, channel = cut[name], plan.channels.get(name, Channel(name, "1"))
@@ -383,7 +372,7 @@ def _series(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> Any:
         return Series(stretch.times, stretch.values, u, stretch.spreads / ROOT_3, name, channel.unit, others)
 
     others = {name: series(name, {}) for name in _others(plan, check)}
-    return series(check.of, others)
+    return series(check.of, others), "; ".join(unseen)
 
 
 def _wave(plan: RunPlan, check: PlannedCheck, evidence: StepEvidence) -> Any:
