@@ -16,7 +16,7 @@ import archive_places
 import pytest
 import record_sample
 import sqlalchemy
-from sqlalchemy import select
+from sqlalchemy import event, select
 
 from benchrunner.cli.main import main
 from benchrunner.core.messages import Readings
@@ -48,9 +48,11 @@ def server() -> Iterator[str]:
 @pytest.fixture(params=["sqlite", "postgresql"])
 def index(request: pytest.FixtureRequest) -> str:
     """The index's URL; a database of its own for each test."""
-    if request.param == "sqlite":
-        return ""
-    url = request.getfixturevalue("server")
+    return "" if request.param == "sqlite" else database(request.getfixturevalue("server"))
+
+
+def database(url: str) -> str:
+    """A new database of this server."""
     name = f"t{os.urandom(6).hex()}"
     engine = sqlalchemy.create_engine(url.replace("postgresql", "postgresql+psycopg", 1))
     with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
@@ -553,6 +555,38 @@ def test_every_way_of_searching_finds_the_same(
             assert {f.id for f in hits.found} <= {e.id for e in wanted}
             seen += bool(wanted)
         assert 40 < seen < 150
+
+
+@pytest.mark.parametrize(
+    "condition",
+    ["minimum > 1 V", "maximum > 1 V", "mean > 1 V", "count > 1", "maximum < 90 V"],
+)
+def test_a_shared_index_answers_a_condition_on_a_channel_by_itself(
+    tmp_path: Path, server: str, condition: str
+) -> None:
+    """PostgreSQL keeps rows as they came: were one fetched for every record asked about, each would cost a page."""
+    sent: list[tuple[str, Any]] = []
+    with Archive(tmp_path / "archive", database(server)) as archive:
+        with archive._index.writing() as connection:
+            archive._index.put(connection, [(entry, f"records/{entry.id}.bench") for entry in entries(300)])
+        archive._index.settle()
+        engine = archive._index._engine
+        event.listen(
+            engine, "before_cursor_execute", lambda _c, _r, text, given, *_: sent.append((text, given))
+        )
+        assert archive.search(Query(channels=(Condition.read(f"battery.voltage {condition}"),))).total > 100
+        asked = [(text, given) for text, given in sent if "FROM channels" in text]
+        with engine.connect() as connection, connection.begin():
+            for way in ("seqscan", "bitmapscan"):  # which so few rows would be read by, before any index
+                connection.exec_driver_sql(f"set local enable_{way} = off")
+            plans = [
+                "\n".join(line for (line,) in connection.exec_driver_sql(f"explain {text}", given))
+                for text, given in asked
+            ]
+    assert len(plans) == 3  # its unit, how many, which
+    for plan in plans:
+        scans = [line.strip(" ->") for line in plan.splitlines() if " on channels" in line]
+        assert scans and all("Index Only Scan" in scan and "channels_walk" in scan for scan in scans), plan
 
 
 def test_beyond_what_is_counted_it_says_more(

@@ -23,7 +23,7 @@ from sqlalchemy import (
     Text,
 )
 
-SCHEMA = 2  # 2: channels in order of time
+SCHEMA = 3  # 2: channels in order of time; 3: one index in PostgreSQL that holds a channel's whole row
 metadata = MetaData()
 
 about = Table(
@@ -122,11 +122,14 @@ channels = Table(
     Column("maximum", Float),
     Column("mean", Float),
     Index("channels_record", "record"),
-    # SQLite walks the primary key fast enough, and would only grow by these
-    *(
-        Index(f"channels_{statistic}", "channel", statistic).ddl_if(dialect="postgresql")
-        for statistic in ("minimum", "maximum", "mean")
-    ),
+    # in SQLite the primary key is the table; a PostgreSQL keeps rows as they came, and would fetch each from elsewhere
+    Index(
+        "channels_walk",
+        "channel",
+        "started",
+        "record",
+        postgresql_include=["unit", "count", "minimum", "maximum", "mean"],
+    ).ddl_if(dialect="postgresql"),
     sqlite_with_rowid=False,
 )
 CHILDREN = (equipment, checks, channels)
