@@ -17,7 +17,6 @@ from benchrunner.app.background import Background
 from benchrunner.app.escape import EscapeHold
 from benchrunner.app.link import EngineLink
 from benchrunner.app.memory import Memory
-from benchrunner.app.model import texts
 from benchrunner.app.model.run import RunState
 from benchrunner.app.preparing import Preparing
 from benchrunner.app.records import Records
@@ -175,7 +174,7 @@ class Window(QMainWindow):
             self.notice.tell(f"The engine could not be started: {error}", "error")
             return
         if shown is not None:
-            self.header.name_run(shown.title, str(shown.prepared.get("pairing", "")), bool(shown.simulated))
+            self.header.name_run(shown.title, str(shown.prepared.get("pairing", "")), shown.simulated)
         self.show_page("run")
         self.run_page.charts.setFocus()
         self._refresh_all()
@@ -211,10 +210,15 @@ class Window(QMainWindow):
         if self.going or (self._run_page is not None and page is self._run_page):
             return
         if page is not self.prepare:
-            self.header.name_run("Look for instruments", "", False)
+            self.header.name_run("Look for instruments", "", None)
         elif shown is not None:
             pairing = str(shown.prepared.get("pairing", ""))
-            self.header.name_run("Prepare a run", pairing, bool(shown.simulated))
+            self.header.name_run("Prepare a run", pairing, shown.simulated)
+
+    def _bench_not_known(self) -> None:
+        """Another bench was chosen: until its card is read, the head must not go on calling it what the last one was."""
+        if not self.going and self.pages.currentWidget() is self.prepare:
+            self.header.name_bench(None)
 
     def follow(self, seconds: float) -> None:
         """Show the newest `seconds` of the run, or all of it for 0."""
@@ -313,7 +317,7 @@ class Window(QMainWindow):
         shown = [
             self.header.title.text(),
             state,
-            texts.SIMULATED if self.header.simulated.isVisible() else "",
+            self.header.bench_says,
         ]
         self.setWindowTitle(" – ".join([part for part in shown if part] + ["benchrunner"]))
         self.escape.armed = self.going
@@ -393,6 +397,7 @@ class Window(QMainWindow):
         self.escape.held.connect(lambda: self.make_safe("Esc held"))
         self.escape.progress.connect(self._esc_progress)
         self.prepare.start_wanted.connect(self.start_run)
+        self.prepare.other_bench.connect(self._bench_not_known)
         self.closing_bar.confirmed.connect(self.close_safely)
         self.themes.changed.connect(self._set_theme)
 

@@ -10,6 +10,13 @@ from benchrunner.units import show
 SHAPES = {"pass": "●", "fail": "✕", "inconclusive": "?", "not judged": "○", "not applicable": "–"}
 _NAMED = 4  # checks that are named in one sentence
 SIMULATED = "SIMULATED BENCH"
+REAL = "REAL BENCH"
+REAL_SHORT = "hazardous voltage"
+REAL_SAYS = (
+    "This is a real bench: a run switches hazardous AC and DC voltage, and battery and PV terminals stay live whatever the "
+    "program does. Know where the bench's own emergency stop is before you start: the software stop is no emergency stop."
+)
+REAL_END = "Real bench: battery and PV terminals stay live. Isolate and prove dead before touching anything."
 NO_EMERGENCY_STOP = "Make safe is no emergency stop: in danger use the hardware one."
 MAKE_SAFE_SAYS = (
     "Asks the engine to bring the bench to its safe state in the declared order and to confirm it by meter. It takes "
@@ -219,7 +226,9 @@ def outcome(ended: dict[str, Any], checks: Sequence[dict[str, Any]] = ()) -> tup
         sentences.append("Nothing had been switched on.")
     if ended.get("safe_text") and ended.get("safe") == "confirmed":
         sentences.append(str(ended["safe_text"]))
-    if ended.get("simulated"):
+    if ended.get("simulated") is False:
+        sentences.append(REAL_END)
+    elif ended.get("simulated"):
         sentences.append("Simulated bench: not evidence about any real equipment.")
     failed = code == 5 or verdict == "fail"  # a failed check outdoes that the run did not finish
     return ("fail" if failed else verdict if ended.get("finished") else "not judged"), headline, sentences

@@ -162,10 +162,14 @@ class Clearance(QWidget):
         listed = (
             f"<ul style='margin-left:-22px'>{items}</ul>" if items else "<p>The procedure states none.</p>"
         )
+        first = (
+            f"<p><b>{texts.REAL}.</b> {escaped(texts.REAL_SAYS)}</p>" if preview.simulated is False else ""
+        )
         self.cautions.setHtml(
-            f"{listed}<p>{escaped(texts.DEFERS)}</p><p><b>{escaped(texts.NO_EMERGENCY_STOP)}</b></p>"
+            f"{first}{listed}<p>{escaped(texts.DEFERS)}</p><p><b>{escaped(texts.NO_EMERGENCY_STOP)}</b></p>"
         )
         real = preview.simulated is False
+        self.start.setText("&Start on the real bench" if real else "&Start the run")
         self.checked.setVisible(real)
         self._checked_says.setVisible(real)
 

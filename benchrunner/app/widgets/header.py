@@ -62,7 +62,7 @@ class MakeSafeButton(QPushButton):
 
 
 class Header(QFrame):
-    """Title, pairing, the mark of a simulated bench, state and time, pause and make safe."""
+    """Title, pairing, the mark that tells a simulated bench from a real one, state and time, pause and make safe."""
 
     pause_wanted = Signal()
     resume_wanted = Signal()
@@ -85,7 +85,17 @@ class Header(QFrame):
         self.simulated.setFont(bold)
         self.simulated.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.simulated.setToolTip("Nothing on this bench is real: no evidence about any real equipment.")
+        self.simulated.setAccessibleName(texts.SIMULATED)
         self.simulated.hide()
+        self.real = QLabel(
+            f"<div><b>{texts.REAL}</b></div><div style='font-size:{font.pointSizeF() - 4:g}pt'>{texts.REAL_SHORT}</div>"
+        )
+        self.real.setFont(bold)
+        self.real.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.real.setToolTip(texts.REAL_SAYS)
+        self.real.setAccessibleName(texts.REAL)
+        self.real.setAccessibleDescription(texts.REAL_SAYS)
+        self.real.hide()
         self.state = QLabel("")
         self.time = QLabel("")
         time_font = QFont(font)
@@ -112,6 +122,7 @@ class Header(QFrame):
         layout.setSpacing(14)
         layout.addLayout(names, 1)
         layout.addWidget(self.simulated)
+        layout.addWidget(self.real)
         layout.addLayout(times)
         layout.addWidget(self.pause)
         layout.addWidget(self.make_safe)
@@ -126,6 +137,10 @@ class Header(QFrame):
         """Take other colours."""
         self.simulated.setStyleSheet(
             f"background:{theme.warn};color:{theme.warn_text};padding:4px 12px;border:2px solid {theme.warn_text};"
+        )
+        self.real.setStyleSheet(
+            f"background:{theme.text};color:{theme.window};padding:2px 14px;border-left:8px solid {theme.alarm};"
+            f"border-right:8px solid {theme.alarm};"
         )
         self.make_safe.set_theme(theme)
 
@@ -150,13 +165,29 @@ class Header(QFrame):
         self.pause.setEnabled(going and run.state in ("running", "waiting for the operator", "paused"))
         self.make_safe.setEnabled(going and run.ended is None)
 
-    def name_run(self, title: str, pairing: str, simulated: bool) -> None:
-        """What runs, or would run."""
+    def name_run(self, title: str, pairing: str, simulated: bool | None) -> None:
+        """What runs, or would run, and on which kind of bench; None: on none, or not known yet."""
         self.title.setText(title)
         self.title.setToolTip(title)
         self.pairing.setText(pairing)
         self.pairing.setToolTip(pairing)
-        self.simulated.setVisible(simulated)
+        self.name_bench(simulated)
+
+    def name_bench(self, simulated: bool | None) -> None:
+        """Mark the bench as simulated or as real, in words; None: neither is known."""
+        self.simulated.setVisible(simulated is True)
+        self.real.setVisible(simulated is False)
+
+    @property
+    def bench_says(self) -> str:
+        """The mark in words, for the title of the window."""
+        return (
+            texts.SIMULATED
+            if not self.simulated.isHidden()
+            else texts.REAL
+            if not self.real.isHidden()
+            else ""
+        )
 
     def _pause_or_resume(self) -> None:
         if self._paused:

@@ -36,6 +36,7 @@ class PreparePage(QWidget):
 
     changed = Signal()
     start_wanted = Signal()
+    other_bench = Signal()  # chosen; what it is comes with its preview
 
     def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -93,6 +94,7 @@ class PreparePage(QWidget):
         self.benches.activated.connect(lambda i: self._activated(self.benches, "bench", i))
         self.pairings.currentIndexChanged.connect(self._choice_changed)
         self.benches.currentIndexChanged.connect(self._choice_changed)
+        self.benches.currentIndexChanged.connect(lambda _: self.other_bench.emit())
         self.procedures.itemActivated.connect(self._procedure_activated)
         self.procedures.itemClicked.connect(self._procedure_activated)
         return column

@@ -1,0 +1,73 @@
+"""A real bench says itself that it is one, in words and with its caution: before power, during the run, at its end."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from app_rig import Screen, real_card
+
+from benchrunner.app.model import texts
+
+REAL = {"simulated": False}
+
+
+@pytest.fixture(autouse=True)
+def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Locks and proofs of this test alone."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+
+
+def on_real_bench(screen: Screen, folder: Path) -> None:
+    page = screen.ready().window.prepare
+    card = str(real_card(folder))
+    page._take_file(page.benches, card)
+    screen.until(
+        lambda: (
+            page.current_preview is not None and page.current_preview.bench == card and not page.is_working
+        ),
+        what="the preview of the bench",
+    )
+    screen.let(0.1)
+
+
+def test_a_real_bench_is_named_before_power_with_its_caution(screen: Screen, tmp_path: Path) -> None:
+    on_real_bench(screen, tmp_path)
+    window = screen.window
+    head = window.header
+    assert head.real.isVisible() and not head.simulated.isVisible()
+    assert "REAL BENCH" in head.real.text() and "hazardous voltage" in head.real.text()
+    assert head.real.accessibleName() == "REAL BENCH"
+    assert "no emergency stop" in head.real.accessibleDescription()
+    assert "REAL BENCH" in window.windowTitle()
+    said = window.prepare.cautions.toPlainText()
+    assert said.startswith("REAL BENCH.") and "the software stop is no emergency stop" in said
+    assert window.prepare.start.text().replace("&", "") == "Start on the real bench"
+
+
+def test_a_real_bench_is_named_during_the_run_and_at_its_end(
+    screen: Screen, real_run: list[dict[str, Any]]
+) -> None:
+    window, link = screen.ready().window, screen.started()
+    events = [{**e, "data": {**e["data"], **REAL}} if e["kind"] == "prepared" else e for e in real_run]
+    link.waiting = [e for e in events if e["kind"] != "ended"]
+    screen.until(lambda: window.run.at > 100.0)
+    screen.let(0.2)
+    assert window.header.real.isVisible() and not window.header.simulated.isVisible()
+    assert "REAL BENCH" in window.windowTitle()
+    link.ends(**REAL)
+    screen.until(lambda: window.run.ended is not None)
+    screen.let(0.2)
+    assert window.header.real.isVisible() and "REAL BENCH" in window.windowTitle()
+    assert texts.REAL_END in window.run_page.outcome.says.text()
+
+
+def test_the_head_never_calls_another_bench_what_the_last_one_was(screen: Screen, tmp_path: Path) -> None:
+    head = screen.ready().window.header
+    page = screen.window.prepare
+    assert head.simulated.isVisible()
+    page._take_file(page.benches, str(real_card(tmp_path)))
+    assert not head.simulated.isVisible() and not head.real.isVisible()  # its card is not read yet
+    screen.until(head.real.isVisible, what="the mark of the real bench")
+    page.benches.setCurrentIndex(0)
+    assert not head.real.isVisible()
+    screen.until(head.simulated.isVisible, what="the mark of the simulated bench")
