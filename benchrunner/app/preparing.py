@@ -6,6 +6,7 @@ from typing import Any
 from benchrunner.app.background import Background
 from benchrunner.app.memory import Memory
 from benchrunner.app.model import choices, gates, preview
+from benchrunner.app.model.mends import here
 from benchrunner.app.widgets.notice import NoticeBar
 from benchrunner.app.widgets.prepare import PreparePage
 from benchrunner.errors import Refused
@@ -68,7 +69,7 @@ class Preparing:
     def take_answer(self, name: str, answer: Any, error: BaseException | None) -> None:
         """Show what the background brought."""
         if isinstance(error, Refused):
-            self._notice.tell("; ".join(f"{p.where}: {p.what}" for p in error.problems), "error")
+            self._notice.tell("; ".join(f"{p.where}: {p.what}" for p in map(here, error.problems)), "error")
         elif error is not None:
             self._notice.tell(f"{type(error).__name__}: {error}", "error")
             if name == "preview":

@@ -8,6 +8,7 @@ from PySide6.QtCore import QUrl
 from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import QFileDialog, QMainWindow
 
+from benchrunner.app.model.mends import text_here
 from benchrunner.app.model.run import RunState
 from benchrunner.app.tools import Tools
 from benchrunner.app.widgets.notice import NoticeBar
@@ -39,7 +40,7 @@ class Records:
         def done(code: int, said: str) -> None:
             self._window.statusBar().clearMessage()
             if code != 0:
-                self._page("The report could not be written", said)
+                self._page("The report could not be written", text_here(said))
                 return
             if not QDesktopServices.openUrl(QUrl.fromLocalFile(out)):
                 self._notice.tell(f"The report is written, but nothing here opens it: {out}", "info")
@@ -80,7 +81,7 @@ class Records:
             self._window.statusBar().clearMessage()
             record = next((line[8:] for line in said.splitlines() if line.startswith("record: ")), "")
             if code != 0 or not record:
-                self._page("It could not be sealed", said)
+                self._page("It could not be sealed", text_here(said))
                 return
             ended["record"], ended["signed"] = record, False
             self._sealed()

@@ -17,6 +17,7 @@ from benchrunner.app.background import Background
 from benchrunner.app.escape import EscapeHold
 from benchrunner.app.link import EngineLink
 from benchrunner.app.memory import Memory
+from benchrunner.app.model.mends import text_here
 from benchrunner.app.model.run import RunState
 from benchrunner.app.preparing import Preparing
 from benchrunner.app.records import Records
@@ -286,7 +287,7 @@ class Window(QMainWindow):
                         str(data["procedure"]), str(data["pairing"]), bool(data["simulated"])
                     )
                 elif event["kind"] == "note" and event["data"].get("level") in ("alarm", "error"):
-                    text = str(event["data"].get("text", ""))
+                    text = text_here(str(event["data"].get("text", "")))
                     self.notice.tell(text[:1].upper() + text[1:], str(event["data"]["level"]))
                 elif event["kind"] == "guard":
                     self.notice.tell(
@@ -419,7 +420,7 @@ def refusal_line(problems: list[tuple[str, str, str]]) -> str:
     where, what, _ = problems[0]
     more = len(problems) - 1
     others = f" (and {more} more, listed at the right)" if more else ""
-    return f"Refused before anything was switched on: {where.removeprefix('--set ')}: {what}{others}."
+    return f"Refused before anything was switched on: {text_here(where)}: {text_here(what)}{others}."
 
 
 def error_text(kind: type[BaseException], error: BaseException, trace: Any) -> str:

@@ -9,8 +9,6 @@ from dataclasses import dataclass
 
 from benchrunner.errors import Problem, Refused
 
-_PROVE = re.compile(r"^do it, then: (benchrunner prove .*)$", re.DOTALL)
-_PROOF = re.compile(r"^(benchrunner run wiring-proof.*?); or (--override .*)$", re.DOTALL)
 _SAID = re.compile(r"--override ([a-z][a-z-]*)")
 CAUTIONS = (
     "A gate stands between people and hazardous voltage, DC arcs, stored energy and backfeed. Passing it by name removes no "
@@ -100,18 +98,6 @@ def standing(problems: Iterable[Problem]) -> tuple[Gate, ...]:
         missing = (*(before.missing if before else ()), problem.what)
         found[name] = Gate(name, missing, before.mend if before else problem.mend)
     return tuple(found.values())
-
-
-def mend_here(problem: Problem) -> str:
-    """How to mend a problem from the window; the command that does the same stands behind it."""
-    if said := _PROVE.match(problem.mend):
-        return f"do it, then “Record a check…” below (or the command: {said[1]})"
-    if said := _PROOF.match(problem.mend):
-        return (
-            "choose the procedure “Wiring proof” at the left and run it on this bench (“Wiring proof of legs and phases” where the "
-            f"pairing has several), or “Pass gates by name…” below (or the command: {said[1]})"
-        )
-    return problem.mend
 
 
 def of_bench(

@@ -4,6 +4,8 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from benchrunner.app.model.mends import text_here
+
 if TYPE_CHECKING:
     from benchrunner.app.model.traces import Trace
 
@@ -270,7 +272,7 @@ class RunState:
             self.skew.append(str(data.get("text", "")))
         elif data.get("about") == "compiling":
             self.compiling.append(str(data.get("text", "")))
-        self._say(at, str(data.get("text", "")), str(data.get("level") or "info"))
+        self._say(at, text_here(str(data.get("text", ""))), str(data.get("level") or "info"))
 
     def _on_ended(self, at: float, data: dict[str, Any]) -> None:
         self.ended = dict(data)

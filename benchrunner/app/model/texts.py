@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import fields
 from typing import Any
 
+from benchrunner.app.model.mends import text_here
 from benchrunner.report import words
 from benchrunner.units import show
 
@@ -197,11 +198,11 @@ def _pause_limit() -> float:
 def outcome(ended: dict[str, Any], checks: Sequence[dict[str, Any]] = ()) -> tuple[str, str, list[str]]:
     """The end of a run: headline verdict, headline text, sentences."""
     code, verdict = int(ended.get("exit", 5)), str(ended.get("verdict", "not judged"))
-    reason = str(ended.get("reason") or ended.get("ended_by") or "")
+    reason = text_here(str(ended.get("reason") or ended.get("ended_by") or ""))
     sentences: list[str] = []
     if code == 2:
         sentences.append("Refused before anything was switched on.")
-        sentences += [f"{p['where']}: {p['what']}." for p in ended.get("problems", [])[:_NAMED]]
+        sentences += [text_here(f"{p['where']}: {p['what']}.") for p in ended.get("problems", [])[:_NAMED]]
         if not ended.get("problems") and reason not in ("", "refused"):
             sentences.append(reason[:1].upper() + reason[1:].rstrip(".") + ".")
         return "not judged", "Refused", sentences

@@ -4,7 +4,7 @@ from PySide6.QtCore import Signal
 from PySide6.QtGui import QFont, QKeySequence
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QPushButton, QTextBrowser, QVBoxLayout, QWidget
 
-from benchrunner.app.model import gates, texts
+from benchrunner.app.model import gates, mends, texts
 from benchrunner.app.model.gates import CheckDone, Passing
 from benchrunner.app.model.preview import Preview
 from benchrunner.app.widgets.controls import CheckBox
@@ -238,8 +238,8 @@ class Clearance(QWidget):
         others = [p for p in dict.fromkeys(problems) if lock is None or "is locked after" not in p.what]
         self.problems.setVisible(bool(others or rows))
         rows += "".join(
-            f"<p><b>{escaped(p.where.removeprefix('--set '))}</b><br>{escaped(p.what)}<br><i>Mend:</i> {escaped(gates.mend_here(p))}</p>"
-            for p in others
+            f"<p><b>{escaped(p.where)}</b><br>{escaped(p.what)}<br><i>Mend:</i> {escaped(p.mend)}</p>"
+            for p in map(mends.here, others)
         )
         count = len(others) + (lock is not None)
         self.problems.setHtml(f"<p><b>What stands in the way ({count})</b></p>{rows}")

@@ -24,6 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from benchrunner.app.background import Background
+from benchrunner.app.model.mends import here
 from benchrunner.app.theme import Theme, palette
 from benchrunner.app.widgets.controls import FIELDS, CheckBox
 from benchrunner.errors import Problem, Refused
@@ -167,7 +168,7 @@ class FindPage(QWidget):
             if not self.serial.isChecked()
             else []
         )
-        lines = [f"{p.where}: {p.what}\n    {p.mend}" for p in problems]
+        lines = [f"{p.where}: {p.what}\n    {p.mend}" for p in map(here, problems)]
         self._unclear = "\n".join([*lines, *(f"{line}: there, not asked" for line in listed)])
         self.problems.setPlainText(self._unclear)
         count = len(proposals)
@@ -192,7 +193,7 @@ class FindPage(QWidget):
         try:
             writing.write_card(Path(path), writing.card_text(self._proposals))
         except Refused as refusal:
-            self._say_first("\n".join(str(problem) for problem in refusal.problems))
+            self._say_first("\n".join(str(here(problem)) for problem in refusal.problems))
             self.state.setText("The draft was not saved")
             return
         self.state.setText("Draft saved")
