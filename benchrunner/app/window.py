@@ -17,6 +17,7 @@ from benchrunner.app.background import Background
 from benchrunner.app.escape import EscapeHold
 from benchrunner.app.link import EngineLink
 from benchrunner.app.memory import Memory
+from benchrunner.app.model import texts
 from benchrunner.app.model.mends import text_here
 from benchrunner.app.model.run import RunState
 from benchrunner.app.preparing import Preparing
@@ -184,10 +185,13 @@ class Window(QMainWindow):
         """Ask the engine to make the bench safe."""
         if self.link is not None and self.run.ended is None:
             self.link.make_safe(why, self.prepare.name.text().strip())
-            said = "Make safe was asked for. It is no emergency stop: in danger use the hardware one."
-            if self.run.getting_ready and self.run.compiling:
-                said += " The run ends once the simulated bench is compiled, before anything is switched on."
-            self.notice.tell(said, "warning")
+            self.run.safe_asked = True
+            self.run.changes += 1
+            heard = f"heard: {texts.ends_when(self.run)}" if self.run.getting_ready else "asked for."
+            self.notice.tell(
+                f"Make safe was {heard} It is no emergency stop: in danger use the hardware one.", "warning"
+            )
+            self._refresh_all()
 
     def pause_or_resume(self) -> None:
         """As the button in the head does."""

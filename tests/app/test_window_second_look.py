@@ -64,12 +64,31 @@ def test_the_wait_for_compiling_is_told_and_its_time_goes_on(screen: Screen) -> 
     assert page.step.text() == "Getting ready: compiling the plant ..."
     assert page.says.text() == "Compiling the simulated bench: up to a minute, once."
     window.header.make_safe.click()
-    assert "ends once the simulated bench is compiled" in window.notice.text.text()
+    assert (
+        "nothing is switched on yet; the run ends as soon as the simulated bench is compiled"
+        in window.notice.text.text()
+    )
+    assert page.step.text().startswith("Make safe was heard: nothing is switched on yet")  # at once
+    assert window.header.state.text() == "Ending"
     page._asked_at -= 125.0  # as if the person had waited that long; no event comes meanwhile
     screen.until(lambda: page.wait.text().startswith("2:0"), what="the time that goes on")
     link.waiting.append({"at": 0.0, "kind": "state", "data": {"state": "starting", "cause": ""}})
     screen.until(lambda: "Looking whether" in page.step.text(), what="the start")
     assert not page.says.text() and "asked for" not in page.wait.text()
+
+
+def test_make_safe_before_the_engine_said_anything_is_heard_as_well(screen: Screen) -> None:
+    window, link = screen.ready().window, screen.started()
+    window.header.make_safe.click()
+    assert link.wishes and link.wishes[0][0] == "make safe"
+    for said in (window.notice.text.text(), window.run_page.step.text()):
+        assert "the run ends as soon as the engine has got the bench ready" in said
+    note = {"text": "compiling the plant ...", "level": "info", "about": "compiling"}
+    link.waiting.append({"at": 0.0, "kind": "note", "data": note})
+    screen.until(lambda: "is compiled" in window.run_page.step.text(), what="what it waits for")
+    link.waiting.append({"at": 0.0, "kind": "state", "data": {"state": "making safe", "cause": "operator"}})
+    screen.until(lambda: "Making the bench safe" in window.run_page.step.text(), what="making safe")
+    assert window.header.state.text() == "Making safe"
 
 
 def test_no_limit_is_painted_over_a_strip_without_a_reading(screen: Screen, real_run: list[Event]) -> None:

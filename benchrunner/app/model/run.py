@@ -90,6 +90,7 @@ class RunState:
     ended: dict[str, Any] | None = None
     safe_since: float | None = None  # when making safe began, s
     missed: dict[str, int] = field(default_factory=dict)  # instrument -> polls missed so far
+    safe_asked: bool = False  # make safe was asked for here; the engine has it, and acts on it when it can
     compiling: list[str] = field(default_factory=list)  # what the engine says of it before the run begins
     skew: list[str] = field(default_factory=list)  # what the engine says of it at the end
     paused_since: float | None = None  # while paused: since when, s

@@ -123,6 +123,8 @@ def step_line(run: Any) -> str:
         return "Refused before anything was switched on." if run.refused else "Ended."
     step = run.current
     if step is None:
+        if run.getting_ready and run.safe_asked:
+            return f"Make safe was heard: {ends_when(run)}"
         if not run.state:
             return f"Getting ready: {_doing(run)}" if run.prepared else NO_RUN
         if run.state == "making safe":
@@ -136,6 +138,12 @@ def step_line(run: Any) -> str:
     if step.repeat:
         text += f" (repeat {step.repeat})"
     return text
+
+
+def ends_when(run: Any) -> str:
+    """What happens to a make safe that was asked for before the run began: the engine hears it once it is ready."""
+    when = "the simulated bench is compiled" if run.compiling else "the engine has got the bench ready"
+    return f"nothing is switched on yet; the run ends as soon as {when}."
 
 
 def _doing(run: Any) -> str:

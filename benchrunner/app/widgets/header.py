@@ -153,7 +153,7 @@ class Header(QFrame):
         self.time.setText(texts.clock(run.at) if run.prepared and shown else "")
         state = run.state.capitalize() if shown else ""
         if going and not run.state:
-            state = "Getting ready"
+            state = "Ending" if run.safe_asked else "Getting ready"
         elif run.refused:
             state = "Refused"
         elif run.ended is not None:
