@@ -69,7 +69,8 @@ class CheckList(QAbstractListModel):
         if role in (Qt.ItemDataRole.DisplayRole, Qt.ItemDataRole.AccessibleTextRole):
             return f"{check.get('verdict')}: " + ", ".join(texts.check_lines(check))
         if role == Qt.ItemDataRole.ToolTipRole:
-            return str(check.get("reason") or check.get("title") or "")
+            said = (str(check.get("title") or check.get("id") or ""), str(check.get("reason") or ""))
+            return "\n".join(text for text in said if text)
         return None
 
 

@@ -51,8 +51,9 @@ class RunPage(QWidget):
         self.says = QLabel("")
         self.says.setWordWrap(True)
         self.says.setMinimumHeight(self.fontMetrics().height())
-        for label in (self.step, self.wait):
-            label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.step.setWordWrap(True)  # a laboratory's own titles may be long, and none is cut
+        self.step.setMinimumHeight(self.step.fontMetrics().height())
+        self.wait.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         lines = QFrame()
         holder = QVBoxLayout(lines)
         holder.setContentsMargins(12, 4, 12, 4)
@@ -180,7 +181,10 @@ class RunPage(QWidget):
         self.course.set_edges(*self.charts.edges())
 
     def _say(self, run: RunState) -> None:
-        self.step.setText(texts.step_line(run))
+        line = texts.step_line(run)
+        self.step.setText(line)
+        self.step.setToolTip(line)
+        self.step.setAccessibleName(line)
         ready = run.getting_ready
         wait = texts.ready_line(time.monotonic() - self._asked_at) if ready else texts.wait_line(run)
         self.wait.setText(self._elided(wait, self.wait.width()))

@@ -3,6 +3,7 @@
 from typing import Any
 
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableWidget, QTableWidgetItem
 
 from benchrunner.app.model import texts
@@ -24,17 +25,22 @@ class _Table(QTableWidget):
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setShowGrid(False)
         self.setTabKeyNavigation(False)
-        self.setWordWrap(False)
+        self.setWordWrap(True)  # what is too long for its column takes a second line
         header = self.horizontalHeader()
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
         for k in range(1, len(columns)):
             header.setSectionResizeMode(k, QHeaderView.ResizeMode.ResizeToContents)
         header.setHighlightSections(False)
 
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt
+        super().resizeEvent(event)
+        self.resizeRowsToContents()
+
     def _write(self, row: int, cells: tuple[str, ...], tip: str) -> None:
         for column, text in enumerate(cells):
             item = QTableWidgetItem(text)
             item.setToolTip(tip)
+            item.setData(Qt.ItemDataRole.AccessibleTextRole, text)
             if column:
                 item.setTextAlignment(_RIGHT)
             self.setItem(row, column, item)
@@ -59,7 +65,8 @@ class RunningOrder(_Table):
                 str(judged(step) or ""),
             )
             cautions = (f"Caution: {c}" for c in step.get("cautions", []))
-            self._write(row, cells, "\n".join([step["id"], *cautions, step["says"]]))
+            self._write(row, cells, "\n".join([title, step["id"], *cautions, step["says"]]))
+        self.resizeRowsToContents()
         if not steps:
             self.setHorizontalHeaderLabels(["step", "expected", "at most", "checks"])
             return
