@@ -176,11 +176,15 @@ class FindPage(QWidget):
         self.save.setEnabled(count > 0)
 
     def _choose(self) -> None:
-        path, _ = QFileDialog.getSaveFileName(
-            self, "Save a draft of a bench card", "bench.toml", "Cards (*.toml)"
-        )
-        if path:
-            self.write(path)
+        dialog = QFileDialog(self, "Save a draft of a bench card", "", "Cards (*.toml)")
+        dialog.setAcceptMode(QFileDialog.AcceptMode.AcceptSave)
+        dialog.setDefaultSuffix("toml")
+        # It would offer to write over a file, which this program does not do; `write` says so.
+        dialog.setOption(QFileDialog.Option.DontConfirmOverwrite)
+        dialog.selectFile("bench.toml")
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.fileSelected.connect(self.write)
+        dialog.open()
 
     def _say_first(self, text: str) -> None:
         """Say something above what is not clear, which stays."""

@@ -246,7 +246,7 @@ class PreparePage(QWidget):
 
     def _procedure_activated(self, item: QListWidgetItem) -> None:
         if item.data(Qt.ItemDataRole.UserRole) is None:
-            self._ask_file("procedure", self._take_procedure)
+            self._ask_file("procedure", self._take_procedure, self._back_to_procedure)
 
     def _take_procedure(self, path: str) -> None:
         choice = read_choice(Path(path))
@@ -257,7 +257,9 @@ class PreparePage(QWidget):
 
     def _activated(self, box: QComboBox, kind: str, index: int) -> None:
         if box.itemData(index) is None:
-            self._ask_file(kind, lambda path: self._take_file(box, path))
+            self._ask_file(
+                kind, lambda path: self._take_file(box, path), lambda: self._back_to_choice(box, kind)
+            )
 
     def _take_file(self, box: QComboBox, path: str) -> None:
         choice = read_choice(Path(path))
@@ -265,11 +267,24 @@ class PreparePage(QWidget):
         box.insertItem(row, choice.title, choice.name)
         box.setCurrentIndex(row)
 
-    def _ask_file(self, kind: str, take: Callable[[str], None]) -> None:
+    def _back_to_procedure(self) -> None:
+        """Nothing was opened: what was prepared before is chosen again."""
+        held = self._preview.procedure if self._preview is not None else ""
+        paths = [
+            self.procedures.item(row).data(Qt.ItemDataRole.UserRole) for row in range(self.procedures.count())
+        ]
+        self.procedures.setCurrentRow(paths.index(held) if held in paths else 0)
+
+    def _back_to_choice(self, box: QComboBox, kind: str) -> None:
+        held = getattr(self._preview, kind) if self._preview is not None else ""
+        box.setCurrentIndex(max(0, box.findData(held)))
+
+    def _ask_file(self, kind: str, take: Callable[[str], None], back: Callable[[], None]) -> None:
         dialog = QFileDialog(self, f"Open a {kind} file", "", "TOML files (*.toml)")
         dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         dialog.fileSelected.connect(take)
+        dialog.rejected.connect(back)
         dialog.open()
 
     def _choice_changed(self, *_: object) -> None:
