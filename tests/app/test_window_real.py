@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 from app_rig import Screen, real_card
+from PySide6.QtCore import QPoint, QRect
 
 from benchrunner.app.model import texts
 
@@ -71,3 +72,16 @@ def test_the_head_never_calls_another_bench_what_the_last_one_was(screen: Screen
     page.benches.setCurrentIndex(0)
     assert not head.real.isVisible()
     screen.until(head.simulated.isVisible, what="the mark of the simulated bench")
+
+
+def test_the_cautions_can_be_read_after_the_colours_were_changed(screen: Screen) -> None:
+    page = screen.ready().window.prepare
+    for theme in ("dark", "light", "dark"):
+        screen.window.themes.choose(theme)
+        screen.let(0.2)
+        place = page.title.mapTo(screen.window, QPoint(0, 0))
+        image = screen.window.grab(QRect(place, page.title.size())).toImage()
+        seen = [
+            image.pixelColor(x, y).lightness() for x in range(image.width()) for y in range(image.height())
+        ]
+        assert max(seen) - min(seen) > 120, theme  # letters stand out from their ground

@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 
 from benchrunner.app.model.choices import Choice, read_choice
 from benchrunner.app.model.preview import Preview
-from benchrunner.app.theme import Theme
+from benchrunner.app.theme import Theme, palette
 from benchrunner.app.widgets.clearance import Clearance
 from benchrunner.app.widgets.controls import FIELDS, ComboBox
 from benchrunner.app.widgets.parameters import ParameterForm
@@ -131,6 +131,9 @@ class PreparePage(QWidget):
     def set_theme(self, theme: Theme) -> None:
         """Take other colours."""
         self._theme = theme
+        self.setStyleSheet("")  # it keeps the colours of the palette that it was read with
+        self.setPalette(palette(theme))
+        self.setStyleSheet(FIELDS)
         self.clearance.show_texts()
 
     def offer(self, found: dict[str, list[Choice]], chosen: dict[str, str]) -> None:
