@@ -5,7 +5,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from benchrunner.record.compare.shift import CANNOT_TELL, FALSE_ALARM, WORSE, Shift, Side, judge_shift
+from benchrunner.record.compare.between import missed_between
+from benchrunner.record.compare.shift import (
+    CANNOT_TELL,
+    FALSE_ALARM,
+    IMPROVED,
+    WORSE,
+    Shift,
+    Side,
+    judge_shift,
+)
 from benchrunner.record.opened import Record
 
 RUN = "the run"
@@ -93,6 +102,8 @@ def rows(record: Record, baseline: Record, repeats: Sequence[Record], same: Mapp
                 same_instruments=_same(facts, same), digit=digit if unit == facts.get("unit") and key not in at_random
                 else 0.0, at_random=key in at_random or over is not None, scatter=scatter,
             )  # fmt: skip
+            if before[key].side.verdict == now[key].side.verdict:
+                result = _unless_between(result, (record, now[key].facts), (baseline, before[key].facts))
         found.append(
             Row(
                 key[0], key[1], str(facts.get("title") or ""), str(facts.get("measure") or ""),
@@ -102,6 +113,20 @@ def rows(record: Record, baseline: Record, repeats: Sequence[Record], same: Mapp
             )
         )  # fmt: skip
     return found
+
+
+def _unless_between(result: Shift, *sides: tuple[Record, Mapping[str, Any]]) -> Shift:
+    """What moved no further than a polled extreme may miss, taken once each, is not told from chance."""
+    if result.verdict not in (WORSE, IMPROVED) or result.spread is not None or result.shift is None:
+        return result
+    if abs(result.shift) > max(missed_between(record, facts) for record, facts in sides):
+        return result
+    return replace(
+        result,
+        verdict=CANNOT_TELL,
+        reason="beyond the uncertainty, but taken once each, and no further than what an extreme differs by from the "
+        "readings beside it: it hangs on when the meter was read; give --repeats",
+    )
 
 
 def _gathered(records: Iterable[Record]) -> dict[Key, _Check]:
