@@ -22,6 +22,7 @@ from benchrunner.record.opened import Record
 from benchrunner.record.verify import verify
 from benchrunner.report import words
 from benchrunner.report.content import record_number
+from benchrunner.report.pairing_states import differing, settings_of
 from benchrunner.report.plain import cell
 from benchrunner.report.subject import equipment
 
@@ -31,11 +32,6 @@ MOST_ROWS = 26
 NEAREST = 4
 MOST_STATES = 3  # other states of the pairing with their outcome at a procedure
 RECORDS, FORGOTTEN, INDEX = "records", "forgotten", "index.sqlite"  # of an archive
-SETTINGS = (
-    ("battery_inverter", ("rated_power", "charge_current", "absorption_voltage", "shift_start", "shift_stop", "shift_maximum")),
-    ("pv_inverter", ("rated_power", "profile", "island_start", "island_zero", "island_trip", "enter_service_delay")),
-    ("battery", ("charge_voltage_limit", "charge_current_limit", "protection_voltage")),
-)  # fmt: skip
 Row = dict[str, Any]
 
 
@@ -276,9 +272,11 @@ def _earlier(of: list[Seen]) -> list[str]:
 def _variants(seen: list[Seen], card: str) -> list[Row]:
     """Each state of the pairing that was tested, newest first: firmware, the settings that matter, how many records."""
     made = []
-    for digest in dict.fromkeys(s.card for s in seen):
+    cards = {s.card: bytes(s.record.part("pairing.toml") or b"") for s in seen}
+    apart = differing(list(cards.values()))
+    for digest in cards:
         of = [s for s in seen if s.card == digest]
-        raw = bytes(of[0].record.part("pairing.toml") or b"")
+        raw = cards[digest]
         parts = [
             " ".join(t for t in (e["name"], f"({e['serial']})" if e["serial"] else "", f"firmware {e['firmware']}" if e["firmware"] else "") if t)
             for e in equipment(raw)
@@ -288,28 +286,9 @@ def _variants(seen: list[Seen], card: str) -> list[Row]:
             "now": digest == card,
             "count": f"{sum(not s.simulated for s in of)} real, {sum(s.simulated for s in of)} simulated",
             "parts": cell("; ".join(parts)),
-            "settings": cell("; ".join(_settings(raw))),
+            "settings": cell("; ".join(settings_of(raw, apart))),
         })  # fmt: skip
     return made
-
-
-def _settings(raw: bytes) -> list[str]:
-    try:
-        card = tomllib.loads(raw.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError):
-        return []
-    said = []
-    for part, keys in SETTINGS:
-        table = card.get(part)
-        if isinstance(table, dict):
-            there = [
-                f"{k.replace('_', ' ')} {table[k]}"
-                for k in keys
-                if isinstance(table.get(k), str | int | float)
-            ]
-            if there:
-                said.append(f"{part.replace('_', ' ').replace('pv', 'PV')}: {', '.join(there)}")
-    return said
 
 
 def _margins(of: list[Seen]) -> list[Row]:

@@ -270,3 +270,13 @@ def test_a_wiring_proof_is_none_of_what_was_not_tested(make: Make, tmp_path: Pat
     untested = sheet("tarn-corrie", tmp_path / "records")["untested"]
     assert any("Loss of the grid" in name for name in untested)
     assert not [name for name in untested if "Wiring proof" in name]
+
+
+def test_a_setting_that_tells_two_states_apart_is_named(make: Make, tmp_path: Path) -> None:
+    old = CARD.replace(b'"1.9.0"', b'"1.9.0"\nresponse_time = "1 s"')
+    new = CARD.replace(b'"1.9.0"', b'"2.0.0"\nresponse_time = "3 s"')
+    make("a", card=old)
+    make("b", card=new, started="2026-03-03T09:15:00.000Z", finished=False)
+    found = sheet("tarn-corrie", tmp_path / "records")
+    said = [v["settings"] for v in found["variants"]]
+    assert "response time 3 s" in said[0] and "response time 1 s" in said[1]
