@@ -149,7 +149,7 @@ def test_duplicates_and_times_that_go_back_are_refused_with_lines_or_done_as_tol
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "has no column 'Time'"),
+        ("", "is empty"),
         ("Time,Ubus [V]\n0,1\n1,2\n", "has no column 'Ibat [A]'"),
         ("Zeit,Ubus [V],Ibat\n0,1,2\n1,2,3\n", "has no column 'Time'"),
         ("Time,Ubus [V],Ibat,Ibat\n0,1,2,3\n", "has two columns 'Ibat'"),
@@ -341,3 +341,9 @@ def test_more_rows_than_a_record_may_hold_are_refused_and_leave_nothing(
     source.write_text("Time,Ubus [V]\n" + rows.rpartition("500,")[0])
     assert main(words) == 0
     assert len(Record.open(next(out.glob("*.bench"))).readings) == 500
+
+
+@pytest.mark.parametrize("text", ["", "\n\n", "\ufeff"])
+def test_an_empty_file_is_said_to_be_empty(text: str) -> None:
+    said = refused(text)
+    assert "is empty" in said and "it has \n" not in said

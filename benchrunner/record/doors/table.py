@@ -174,6 +174,16 @@ def _header(text: str, name: str, given: Map) -> tuple[str, int, list[int]]:
             if (there, len(cells)) > (best[0], len(best[1])):
                 best = (there, cells, number)
     _, cells, number = best
+    if not any(cells):
+        raise Refused(
+            [
+                Problem(
+                    name,
+                    "is empty: it has no line with the names of columns",
+                    "give a file with readings over time",
+                )
+            ]
+        )
     problems = []
     for long, short in wanted:
         if _place(cells, long, short) is None:
