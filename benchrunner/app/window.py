@@ -24,6 +24,7 @@ from benchrunner.app.preparing import Preparing
 from benchrunner.app.records import Records
 from benchrunner.app.theme import Theme, Themes
 from benchrunner.app.tools import Tools
+from benchrunner.app.widgets.focus_ring import FocusRing
 from benchrunner.app.widgets.header import Header
 from benchrunner.app.widgets.notice import ClosingBar, NoticeBar
 from benchrunner.app.widgets.pages import TextPage, help_html
@@ -92,6 +93,7 @@ class Window(QMainWindow):
         application = QApplication.instance()
         assert application is not None
         application.installEventFilter(self.escape)
+        self.ring = FocusRing(application, self)  # type: ignore[arg-type]
         self._connect()
         self._timer = QTimer(self)
         self._timer.setInterval(POLL)

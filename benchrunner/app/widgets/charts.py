@@ -15,6 +15,7 @@ from benchrunner.app.model import strips
 from benchrunner.app.model.course import Bar
 from benchrunner.app.model.run import RunState
 from benchrunner.app.theme import Theme
+from benchrunner.app.widgets.focus_ring import WANTS_RING
 from benchrunner.app.widgets.strip_plot import DASHES, StripPlot, TimeAxis, ValueAxis
 from benchrunner.app.widgets.strip_values import StripValues
 
@@ -36,6 +37,7 @@ class StripCharts(QWidget):
         self._setting = False
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setAccessibleName("Strip charts")
+        self.setProperty(WANTS_RING, True)
         self._view = pg.GraphicsLayoutWidget()
         self._view.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._view.setAccessibleName("Strip charts, drawn")

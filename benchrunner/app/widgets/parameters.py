@@ -76,6 +76,12 @@ class ParameterForm(QScrollArea):
             self._ranges[parameter.name] = bounds
         QTimer.singleShot(0, self._fit)
 
+    def follow(self, before: QWidget) -> None:
+        """Tab goes from `before` through the fields, in the order in which they stand."""
+        for field in self._fields.values():
+            QWidget.setTabOrder(before, field)
+            before = field
+
     def _fit(self) -> None:
         """As high as the parameters need; from some height on they scroll."""
         if self._form.hasHeightForWidth():

@@ -212,6 +212,7 @@ class PreparePage(QWidget):
         changed_risk = other_procedure or self._preview is None or self._preview.bench != preview.bench
         self._preview, self._working = preview, False
         self.parameters.take(preview.parameters, other_procedure)
+        self.parameters.follow(self.out)
         self._parameters_head.setText(
             "<b>Parameters</b>" if preview.parameters else "<b>Parameters</b>: none"
         )

@@ -32,6 +32,7 @@ class RunSetup:
         typed.setFocusPolicy(
             Qt.FocusPolicy.ClickFocus
         )  # by key the box itself has the focus and hands it the letters
+        self.speed.setFocusPolicy(Qt.FocusPolicy.StrongFocus)  # the field's policy was handed on to its box
         self.speed.setInsertPolicy(ComboBox.InsertPolicy.NoInsert)
         self.speed.setToolTip(f"On the simulated bench: {SPEED_SAYS}.")
         self.seed = QLineEdit("1")
