@@ -134,8 +134,11 @@ class Clearance(QWidget):
         self.pass_none()
 
     def run_over(self) -> None:
-        """A run was not refused: gates are passed for one run only."""
+        """A run was not refused: gates are passed for one run only, and on a real bench cautions and checks are said anew."""
         self._refused = ()
+        if self._preview is not None and self._preview.simulated is False:
+            self.read.setChecked(False)
+            self.checked.setChecked(False)
         self.pass_none()
 
     def refused(self, problems: tuple[Problem, ...]) -> None:
