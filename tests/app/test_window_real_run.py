@@ -107,6 +107,8 @@ def test_a_real_bench_is_called_one_from_before_power_to_the_end_of_a_whole_run(
     screen.let(0.5)
     screen.until(lambda: not page.is_working, what="the preview with its ports")
     assert named_real(screen) and page.cautions.toPlainText().startswith("REAL BENCH.")
+    heads = [page.order.horizontalHeaderItem(column).text() for column in range(page.order.columnCount())]
+    assert (heads[0], heads[-1]) == ("1 step", "1 check")
     assert not page.start.isEnabled()
     page.read.setChecked(True)
     page.checked.setChecked(True)

@@ -12,6 +12,10 @@ from benchrunner.app.model.run import judged
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 
 
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
 class _Table(QTableWidget):
     """A table to be read, not edited; the first column takes what is left."""
 
@@ -72,10 +76,15 @@ class RunningOrder(_Table):
             return
         checks = sum(judged(step) for step in steps)
         self.setAccessibleDescription(
-            f"{len(steps)} steps, {checks} checks, expected to take {texts.clock(total)}"
+            f"{_count(len(steps), 'step')}, {_count(checks, 'check')}, expected to take {texts.clock(total)}"
         )
         self.setHorizontalHeaderLabels(
-            [f"{len(steps)} steps", f"expected {texts.clock(total)}", "at most", f"{checks} checks"]
+            [
+                _count(len(steps), "step"),
+                f"expected {texts.clock(total)}",
+                "at most",
+                _count(checks, "check"),
+            ]
         )
 
 
@@ -88,9 +97,11 @@ class GuardTable(_Table):
     def take(self, guards: list[dict[str, Any]]) -> None:
         """Show these guards of the engine's `prepared`."""
         self.setRowCount(len(guards))
-        self.setHorizontalHeaderLabels([f"{len(guards)} guards", "trips", "acts within"])
+        self.setHorizontalHeaderLabels([_count(len(guards), "guard"), "trips", "acts within"])
         for row, guard in enumerate(guards):
             cells = (str(guard["channel"]), texts.bounds(guard), texts.acts_within(guard))
             self._write(row, cells, "\n".join(t for t in (str(guard["id"]), str(guard.get("says", ""))) if t))
         slowest = max((float(g.get("acts_within") or 0.0) for g in guards), default=0.0)
-        self.setAccessibleDescription(f"{len(guards)} guards, the slowest acts within {slowest:.3g} s")
+        self.setAccessibleDescription(
+            f"{_count(len(guards), 'guard')}, the slowest acts within {slowest:.3g} s"
+        )
