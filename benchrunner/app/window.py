@@ -212,15 +212,25 @@ class Window(QMainWindow):
         self._name_head()
 
     def _name_head(self) -> None:
-        """What the head says while nothing runs: what is shown. Nothing is simulated about looking for instruments."""
+        """What the head says while nothing runs: what is shown below it. Nothing is simulated about looking for instruments."""
         shown, page = self.prepare.current_preview, self.pages.currentWidget()
-        if self.going or (self._run_page is not None and page is self._run_page):
+        if self.going:
             return
-        if page is not self.prepare:
+        if self._run_page is not None and page is self._run_page:
+            self._name_run()
+        elif page is not self.prepare:
             self.header.name_run("Look for instruments", "", None)
         elif shown is not None:
             pairing = str(shown.prepared.get("pairing", ""))
             self.header.name_run("Prepare a run", pairing, shown.simulated)
+
+    def _name_run(self) -> None:
+        """The head names the run and its bench as the engine did, whatever is prepared meanwhile."""
+        facts = self.run.prepared
+        if facts:
+            self.header.name_run(str(facts["procedure"]), str(facts["pairing"]), bool(facts["simulated"]))
+        else:
+            self.header.name_run("No run yet", "", None)
 
     def _bench_not_known(self) -> None:
         """Another bench was chosen: until its card is read, the head must not go on calling it what the last one was."""
@@ -288,10 +298,7 @@ class Window(QMainWindow):
             for event in self.link.poll():
                 self.run.feed(event)
                 if event["kind"] == "prepared":
-                    data = event["data"]
-                    self.header.name_run(
-                        str(data["procedure"]), str(data["pairing"]), bool(data["simulated"])
-                    )
+                    self._name_run()
                 elif event["kind"] == "note" and event["data"].get("level") in ("alarm", "error"):
                     text = text_here(str(event["data"].get("text", "")))
                     self.notice.tell(text[:1].upper() + text[1:], str(event["data"]["level"]))

@@ -62,6 +62,28 @@ def test_a_real_bench_is_named_during_the_run_and_at_its_end(
     assert texts.REAL_END in window.run_page.outcome.says.text()
 
 
+def test_the_end_of_a_real_run_is_still_called_real_after_another_page_was_looked_at(
+    screen: Screen, real_run: list[dict[str, Any]]
+) -> None:
+    window = screen.ready().window
+    window.show_page("run")
+    assert window.header.title.text() == "No run yet" and not window.header.simulated.isVisible()
+    window.show_page("prepare")
+    link = screen.started()
+    events = [{**e, "data": {**e["data"], **REAL}} if e["kind"] == "prepared" else e for e in real_run]
+    link.waiting = [e for e in events if e["kind"] != "ended"]
+    link.ends(**REAL)
+    screen.until(lambda: window.run.ended is not None)
+    named = (window.header.title.text(), window.header.pairing.text())
+    for page in ("find", "prepare"):  # the prepared run is one on the simulated bench
+        window.show_page(page)
+        assert not window.header.real.isVisible()
+        window.show_page("run")
+        assert (window.header.title.text(), window.header.pairing.text()) == named
+        assert window.header.real.isVisible() and not window.header.simulated.isVisible()
+        screen.until(lambda: "REAL BENCH" in window.windowTitle(), what="the title")
+
+
 def test_the_head_never_calls_another_bench_what_the_last_one_was(screen: Screen, tmp_path: Path) -> None:
     head = screen.ready().window.header
     page = screen.window.prepare
