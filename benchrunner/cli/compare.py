@@ -60,7 +60,7 @@ def _say(found: Any, everything: bool) -> None:
         )
     )
     if found.repeats:
-        print(f"earlier repeats: {len(found.repeats)}")
+        print(f"earlier repeats: {len(found.repeats)}; before: the mean of all {len(found.repeats) + 1}")
     shown = [row for row in found.rows if everything or row.result.verdict != "no change"]
     table = [("", "check", "before", "now", "margin moved", "needed", "verdicts")]
     for row in shown:

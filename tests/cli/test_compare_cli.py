@@ -116,7 +116,7 @@ def test_a_weak_pairing_is_worse_than_the_sound_one(
     code = main(["compare", str(runs["weak"]), str(runs["sound0"]), "--json"])
     found = last(capsys.readouterr().out)
     worse = {check["id"]: check for check in found["checks"] if check["verdict"] == "worse"}
-    assert code == found["exit"] == 1 and {"the run", "curtail-time", "charge-energy"} <= set(worse)
+    assert code == found["exit"] == 1 and {"the run", "curtail-time"} <= set(worse)
     assert (worse["curtail-time"]["before"], worse["curtail-time"]["now"]) == ("pass", "fail")
     assert {"group": "equipment", "name": "pv_inverter.firmware", "before": "1.9.0", "now": "1.1.4"} in found[
         "changes"

@@ -132,6 +132,13 @@ def test_what_hangs_on_the_point_of_the_wave_is_only_told_by_repeats(tmp_path: P
     low, high = stats.t.interval(1 - 2 * 0.05 / 3, 4, 0, np.std(peaks, ddof=1) * np.sqrt(1 + 1 / 5))
     assert row.needed == pytest.approx(high) and low == pytest.approx(-high)
     far = write(tmp_path, "c", {"steady": 230.0, "battery-peak": 58.3})
+    few = by_id(compare(far, baseline, repeats))[
+        "battery-peak"
+    ]  # such values are not spread as Student's t takes it
+    assert few.verdict == CANNOT_TELL and "5 earlier values of the 19 that it takes" in few.reason
+    repeats += [
+        write(tmp_path, f"more{k}", {"steady": 230.0, "battery-peak": 57.0 + 0.035 * k}) for k in range(14)
+    ]
     assert by_id(compare(far, baseline, repeats))["battery-peak"].verdict == WORSE
     near = write(tmp_path, "d", {"steady": 230.0, "battery-peak": 56.1})
     assert by_id(compare(near, baseline, repeats))["battery-peak"].verdict == IMPROVED
@@ -267,6 +274,61 @@ def test_the_rate_of_false_alarms_stays_near_five_in_a_hundred(repeats: int) -> 
             worse |= found.verdict == WORSE
         alarms += worse
     assert 0.04 <= alarms / trials <= 0.06
+
+
+@pytest.mark.parametrize("runs", [0, 4])
+def test_values_within_a_run_are_no_repeats_of_it(runs: int) -> None:
+    """Monte Carlo: what scatters from run to run is ten times what scatters within one (a meter read on one day).
+
+    With repeats the rate of false alarms is that of Student's t of the runs, without them at most that of the uncertainty, which
+    holds what differs between runs. Were each value within a run one more repeat, half of the comparisons and more would be wrong.
+    """
+    rng = np.random.default_rng(20261126 + runs)
+    trials, checks, alarms = 2000, 5, 0
+    for _ in range(trials):
+        worse = False
+        for _ in range(checks):
+            inner = rng.normal(0, 1.0, (runs + 2, 1)) + rng.normal(0, 0.1, (runs + 2, 3))
+            now, before = (
+                Side(tuple(side.mean(axis=1)), 1.0, "pass", tuple(map(tuple, side)))
+                for side in (inner[:1], inner[1:])
+            )
+            found = judge_shift(
+                now, before, None, 100.0, alarm=0.05 / checks, same_instruments=True, digit=1e-9
+            )
+            worse |= found.verdict == WORSE
+        alarms += worse
+    low, high = (0.04, 0.06) if runs else (0.03, 0.055)
+    assert low <= alarms / trials <= high
+
+
+def test_two_readings_that_agree_do_not_scatter_by_nothing() -> None:
+    """By hand: the last digit of 0.1 alone gives s = 0.1 / sqrt(12) (JCGM 100:2008, F.2.2.1)."""
+    found = judge_shift(
+        Side((50.3,), 0.5, "pass"),
+        Side((50.0, 50.0), 0.5, "pass"),
+        None,
+        52.0,
+        same_instruments=True,
+        digit=0.1,
+    )
+    assert found.spread == pytest.approx(0.0288675, rel=1e-5)
+    assert found.needed == pytest.approx(stats.t.ppf(0.95, 1) * 0.0288675 * 1.5**0.5, rel=1e-5)
+    assert found.verdict == WORSE
+
+
+def test_a_time_is_told_by_repeats_alone() -> None:
+    """How long a charge takes hangs on where it began, which no uncertainty of the time holds."""
+    now, once = Side((1640.0,), 0.06, "pass"), Side((1616.0,), 0.06, "pass")
+    found = judge_shift(now, once, None, 4680.0, derived=True)
+    assert found.verdict == CANNOT_TELL and "give --repeats" in found.reason
+    assert judge_shift(now, once, None, 4680.0).verdict == WORSE
+    before = Side((1616.0, 1619.0, 1614.0, 1615.0), 0.06, "pass")
+    assert judge_shift(now, before, None, 4680.0, derived=True, same_instruments=True).verdict == WORSE
+    near = judge_shift(
+        Side((1620.0,), 0.06, "pass"), before, None, 4680.0, derived=True, same_instruments=True
+    )
+    assert near.verdict == NO_CHANGE
 
 
 def test_a_change_that_is_there_is_found() -> None:

@@ -34,7 +34,7 @@ def shifted(now: list[float], before: list[float], measure: str = "maximum") -> 
         Side((max(now),), 0.082, "pass"), Side((max(before),), 0.082, "pass"), None, 150.0, alarm=0.05 / 19
     )
     assert result.verdict in (WORSE, IMPROVED)
-    return _unless_between(result, run(now, measure), run(before, measure)).verdict
+    return _unless_between(result, [run(now, measure)], [run(before, measure)]).verdict
 
 
 def test_how_far_an_extreme_stands_out() -> None:
@@ -66,6 +66,6 @@ def test_repeats_decide_where_there_are_any() -> None:
     before = Side((81.54, 81.56, 81.55, 81.58), 0.082, "pass")
     result = judge_shift(Side((82.3,), 0.082, "pass"), before, None, 150.0, same_instruments=True)
     assert result.verdict == WORSE
-    assert _unless_between(result, run(CAUGHT), run(CAUGHT)).verdict == WORSE
+    assert _unless_between(result, [run(CAUGHT)], 4 * [run(CAUGHT)]).verdict == WORSE
     still = judge_shift(Side((81.55,), 0.082, "pass"), before, None, 150.0, same_instruments=True)
-    assert _unless_between(still, run(CAUGHT), run(CAUGHT)).verdict == NO_CHANGE
+    assert _unless_between(still, [run(CAUGHT)], 4 * [run(CAUGHT)]).verdict == NO_CHANGE

@@ -201,24 +201,26 @@ def _identity(record: Record) -> str:
 
 def _assumed(found: Sequence[Row], repeats: Sequence[Record], same: dict[str, bool]) -> list[str]:
     compared = sum(1 for row in found if row.result.needed is not None)
+    scatter = "" if repeats else ", as far as the uncertainty goes: scatter from run to run is not in it"
     lines = [
         f"Of {compared} compared checks together, at most 5 in 100 comparisons without any change are called worse "
-        "(the rate is shared out among the checks, Bonferroni).",
+        f"(the rate is shared out among the checks, Bonferroni){scatter}.",
         "U of a shift: square root of the sum of both squared standard uncertainties, times 2 (JCGM 100:2008, 5.1.2), as if "
         "the two results were independent. What one and the same meter adds to both cancels in a shift (5.2.2), so this "
         "figure is then too large rather than too small.",
         "Margins of both are held against the limits of the record.",
     ]
-    if any(row.result.spread is not None for row in found):
+    if any("repeatability" in row.result.by for row in found):
         lines.append(
-            "Repeatability: Student's t of the pooled standard deviation of the repeats (values taken as normal, of one "
-            "scatter before and now). It decides where the instruments are the same, never below two digits of the meter "
+            "Repeatability: Student's t of the standard deviation of the runs, a mean of each where steps are repeated in it "
+            "(values taken as normal, of one scatter before and now). It decides where the instruments are the same, never below two digits of the meter "
             "or, for times, rates and energies, the uncertainty; with other instruments both count."
         )
-    if any(row.result.by == "uncertainty" and row.result.spread is None for row in found):
+    if not repeats:
         lines.append(
-            "Where nothing was repeated, scatter from run to run is not known: a shift beyond U is a difference between "
-            "these two runs, and --repeats of the baseline would show whether it is more."
+            "Where no run was repeated, scatter from run to run is not known: a shift beyond U is a difference between "
+            "these two runs, and --repeats of the baseline would show whether it is more. Times, rates and energies, which hang "
+            "on where a run began, are then not told from chance."
         )
     other = [role for role, one in same.items() if not one]
     if other:

@@ -3,11 +3,13 @@
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from statistics import fmean
 from typing import Any
 
 from benchrunner.record.compare.between import missed_between
 from benchrunner.record.compare.shift import (
     CANNOT_TELL,
+    ENOUGH,
     FALSE_ALARM,
     IMPROVED,
     WORSE,
@@ -44,18 +46,20 @@ Key = tuple[str, str]
 
 @dataclass
 class _Check:
-    """All values of one check in one or several records."""
+    """All values of one check in one or several records, record by record."""
 
     facts: dict[str, Any]
-    values: list[float] = field(default_factory=list)
+    runs: dict[int, list[float]] = field(default_factory=dict)
+    taken: list[tuple[Record, Mapping[str, Any]]] = field(default_factory=list)
     uncertainties: list[float | None] = field(default_factory=list)
     verdicts: list[str] = field(default_factory=list)
 
-    def add(self, check: Mapping[str, Any]) -> None:
+    def add(self, run: int, record: Record, check: Mapping[str, Any]) -> None:
         self.verdicts.append(str(check.get("verdict")))
         value, expanded, k = (number(check.get(name)) for name in ("value", "uncertainty", "k"))
         if value is not None:
-            self.values.append(value)
+            self.runs.setdefault(run, []).append(value)
+            self.taken.append((record, check))
             self.uncertainties.append(expanded / (k or 2.0) if expanded is not None else None)
 
     @property
@@ -63,7 +67,8 @@ class _Check:
         known = [u for u in self.uncertainties if u is not None]
         u = max(known) if known and len(known) == len(self.uncertainties) else None
         verdict = next((word for word in WORST if word in self.verdicts), "not judged")
-        return Side(tuple(self.values), u, verdict)
+        within = tuple(map(tuple, self.runs.values()))
+        return Side(tuple(fmean(values) for values in within), u, verdict, within)
 
 
 def rows(record: Record, baseline: Record, repeats: Sequence[Record], same: Mapping[str, bool]) -> list[Row]:
@@ -71,7 +76,7 @@ def rows(record: Record, baseline: Record, repeats: Sequence[Record], same: Mapp
     now, before = _gathered([record]), _gathered([baseline, *repeats])
     only_before = _gathered([baseline])
     shared = [key for key in now if key in before]
-    alarm = FALSE_ALARM / max(sum(1 for key in shared if now[key].values and before[key].values), 1)
+    alarm = FALSE_ALARM / max(sum(1 for key in shared if now[key].runs and before[key].runs), 1)
     digits = {
         c["name"]: (number(c.get("resolution")) or 0.0, str(c.get("unit"))) for c in record.header["channels"]
     }
@@ -90,20 +95,22 @@ def rows(record: Record, baseline: Record, repeats: Sequence[Record], same: Mapp
             )  # fmt: skip
         else:
             over = _OVER.fullmatch(str(facts.get("measure")))
-            before_side = before[key].side
+            now_side, before_side = now[key].side, before[key].side
             if key in only_before:  # what fell from pass to fail is said of the baseline, not of its repeats
                 before_side = replace(before_side, verdict=only_before[key].side.verdict)
-            scatter = None
             if over is not None:
-                scatter = (_repeats(now, facts, over[2]), _repeats(before, facts, over[2]))
+                now_side, before_side = (
+                    replace(side, within=_repeats(found_, facts, over[2]))
+                    for side, found_ in ((now_side, now), (before_side, before))
+                )
             digit, unit = digits.get(str(facts.get("of")), (0.0, ""))
             result = judge_shift(
-                now[key].side, before_side, number(facts.get("low")), number(facts.get("high")), alarm=alarm,
+                now_side, before_side, number(facts.get("low")), number(facts.get("high")), alarm=alarm,
                 same_instruments=_same(facts, same), digit=digit if unit == facts.get("unit") and key not in at_random
-                else 0.0, at_random=key in at_random or over is not None, scatter=scatter,
+                else 0.0, at_random=key in at_random or over is not None, derived=unit != facts.get("unit"), extreme=over is not None,
             )  # fmt: skip
             if before[key].side.verdict == now[key].side.verdict:
-                result = _unless_between(result, (record, now[key].facts), (baseline, before[key].facts))
+                result = _unless_between(result, now[key].taken, before[key].taken)
         found.append(
             Row(
                 key[0], key[1], str(facts.get("title") or ""), str(facts.get("measure") or ""),
@@ -115,28 +122,31 @@ def rows(record: Record, baseline: Record, repeats: Sequence[Record], same: Mapp
     return found
 
 
-def _unless_between(result: Shift, *sides: tuple[Record, Mapping[str, Any]]) -> Shift:
-    """What moved no further than a polled extreme may miss, taken once each, is not told from chance."""
-    if result.verdict not in (WORSE, IMPROVED) or result.spread is not None or result.shift is None:
+Taken = Sequence[tuple[Record, Mapping[str, Any]]]
+
+
+def _unless_between(result: Shift, now: Taken, before: Taken) -> Shift:
+    """What moved no further than a polled extreme may miss between two readings is not told from chance by a few runs."""
+    if result.verdict not in (WORSE, IMPROVED) or len(before) >= ENOUGH or result.shift is None:
         return result
-    if abs(result.shift) > max(missed_between(record, facts) for record, facts in sides):
+    if abs(result.shift) > max(missed_between(record, facts) for record, facts in (*now, *before)):
         return result
     return replace(
         result,
         verdict=CANNOT_TELL,
-        reason="beyond the uncertainty, but taken once each, and no further than what an extreme differs by from the "
-        "readings beside it: it hangs on when the meter was read; give --repeats",
+        reason=f"beyond what is needed ({result.by}), but this extreme hangs on when the meter was read: it moved no further than "
+        f"extremes lie from the readings beside them, and there are {len(before)} earlier values of the {ENOUGH} that it takes",
     )
 
 
 def _gathered(records: Iterable[Record]) -> dict[Key, _Check]:
     found: dict[Key, _Check] = {}
-    for record in records:
+    for run, record in enumerate(records):
         groups = {step.id: (step.group, step.repeat) for step in record.plan.order.steps}
         for check in record.checks:
             step = str(check.get("step") or "")
             key = (gathered(step, *groups.get(step, ("", 0))), str(check.get("id")))
-            found.setdefault(key, _Check(check)).add(check)
+            found.setdefault(key, _Check(check)).add(run, record, check)
     return found
 
 
@@ -146,10 +156,12 @@ def gathered(step: str, group: str, repeat: int) -> str:
     return f"{group}[*]{step[len(mark) :]}" if group and step.startswith(mark) else step
 
 
-def _repeats(found: Mapping[Key, _Check], facts: Mapping[str, Any], check: str) -> tuple[float, ...]:
+def _repeats(
+    found: Mapping[Key, _Check], facts: Mapping[str, Any], check: str
+) -> tuple[tuple[float, ...], ...]:
     group = f"{facts.get('of')}[*]"
     return next(
-        (tuple(c.values) for (step, id_), c in found.items() if id_ == check and step.startswith(group)), ()
+        (c.side.within for (step, id_), c in found.items() if id_ == check and step.startswith(group)), ()
     )
 
 
