@@ -334,6 +334,7 @@ def test_a_folder_that_is_not_there(record: Record, tmp_path: Path, kind: str) -
     with pytest.raises(Refused) as refused:
         export(record, kind, tmp_path / "none" / "x")
     assert refused.value.problems[0].what == "cannot be written: No such file or directory"
+    assert refused.value.problems[0].mend == "make the folder first"
     assert refused.value.problems[0].where == str(tmp_path / "none" / "x")
 
 

@@ -63,7 +63,7 @@ def export(
             Problem(
                 str(out),
                 f"cannot be written: {_why(error)}",
-                "choose another --out, or free space",
+                "make the folder first" if not out.parent.is_dir() else "choose another --out, or free space",
             )
         ) from error
     finally:
