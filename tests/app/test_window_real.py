@@ -87,13 +87,18 @@ def test_the_end_of_a_real_run_is_still_called_real_after_another_page_was_looke
 def test_the_head_never_calls_another_bench_what_the_last_one_was(screen: Screen, tmp_path: Path) -> None:
     head = screen.ready().window.header
     page = screen.window.prepare
+    page.speed.setEditText("60")
     assert head.simulated.isVisible()
     page._take_file(page.benches, str(real_card(tmp_path)))
     assert not head.simulated.isVisible() and not head.real.isVisible()  # its card is not read yet
     screen.until(head.real.isVisible, what="the mark of the real bench")
+    # Nor is it shown a pace that it does not run at; what was chosen is not lost.
+    assert page.speed.currentText() == "1× (real time)" and page.speed_chosen() == 1.0
+    assert page.setup.speed_text() == "60.0"
     page.benches.setCurrentIndex(0)
     assert not head.real.isVisible()
     screen.until(head.simulated.isVisible, what="the mark of the simulated bench")
+    assert page.speed.currentText() == "60" and page.speed_chosen() == 60.0
 
 
 def test_the_cautions_can_be_read_after_the_colours_were_changed(screen: Screen) -> None:

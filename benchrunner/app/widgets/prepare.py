@@ -316,11 +316,7 @@ class PreparePage(QWidget):
     def _show_texts(self, preview: Preview) -> None:
         self.title.setText(preview.title or Path(preview.procedure).stem)
         self.purpose.setText(preview.purpose)
-        real = preview.simulated is False
-        self.speed.setEnabled(not real)
-        self.speed.setToolTip(
-            "A real bench runs at its own pace." if real else f"On the simulated bench: {SPEED_SAYS}."
-        )
+        self.setup.take_bench(preview.simulated is False)
         self.setup.ports.setEnabled(preview.served)
 
 

@@ -21,6 +21,7 @@ class RunSetup:
     """The fields, laid out in `form`."""
 
     def __init__(self) -> None:
+        self._held: str | None = None  # the pace that was chosen, while a real bench shows its own
         self.speed = ComboBox()
         for name, value in SPEEDS:
             self.speed.addItem(name, value)
@@ -80,6 +81,19 @@ class RunSetup:
         """The first port as it stands in the field, for a bench of which it is not known yet whether it is served."""
         return int(self.ports.text()) if self.ports.hasAcceptableInput() else None
 
+    def take_bench(self, real: bool) -> None:
+        """A real bench shows its own pace; what was chosen comes back with a simulated one."""
+        self.speed.setEnabled(not real)
+        self.speed.setToolTip(
+            "A real bench runs at its own pace." if real else f"On the simulated bench: {SPEED_SAYS}."
+        )
+        if real and self._held is None:
+            self._held = self.speed.currentText()
+            self.speed.setEditText(SPEEDS[0][0])
+        elif not real and self._held is not None:
+            held, self._held = self._held, None
+            self.speed.setEditText(held)
+
     def speed_text(self) -> str:
         """The chosen pace as it is remembered."""
         chosen = self.speed_value()
@@ -87,7 +101,7 @@ class RunSetup:
 
     def speed_value(self) -> Speed | None:
         """The chosen or typed pace; None where it is none."""
-        text = self.speed.currentText().strip()
+        text = (self.speed.currentText() if self._held is None else self._held).strip()
         for name, value in SPEEDS:
             if text == name:
                 return value
