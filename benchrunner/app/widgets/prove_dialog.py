@@ -61,8 +61,8 @@ class ProveDialog(NamedDialog):
             note.setText("N&ote")
         self.note.setAccessibleName("Note")
         self.check.currentIndexChanged.connect(self._chosen)
-        self._layout.addStretch(1)
         self._finish()
+        self._layout.insertStretch(self._layout.indexOf(self.lacking), 1)  # room that is left stays below the form
         self._chosen()
         self.check.setFocus()
 
