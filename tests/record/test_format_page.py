@@ -5,17 +5,19 @@ import json
 import math
 import re
 import shutil
+import struct
 import subprocess
 import sys
 from pathlib import Path
 from typing import Any
 
 import forged
+import numpy as np
 import pytest
 import record_sample
 
 from benchrunner import data
-from benchrunner.core.messages import Readings
+from benchrunner.core.messages import Captured, Readings
 from benchrunner.record import canonical, codec, container, signing
 from benchrunner.record.container import ContainerError
 from benchrunner.record.journal import Journal
@@ -66,7 +68,7 @@ def test_the_mini_reader_knows_nothing_of_this_program_and_is_small() -> None:
     text = READER.read_text("utf-8")
     assert "import benchrunner" not in text
     assert "from benchrunner" not in text
-    assert len([line for line in text.splitlines() if line.strip()]) < 80
+    assert len([line for line in text.splitlines() if line.strip()]) < 110
 
 
 @pytest.mark.parametrize("path", KEPT, ids=lambda path: path.stem)
@@ -92,6 +94,38 @@ def test_the_mini_reader_reads_every_coding(tmp_path: Path, key: SigningKey) -> 
     held_against(path)
 
 
+def test_the_mini_reader_makes_digests_anew_whatever_bits_a_number_has(
+    tmp_path: Path, key: SigningKey
+) -> None:
+    """A NaN with another sign or payload, among readings and samples, is taken with the bits that it has."""
+    odd = struct.unpack("<dd", struct.pack("<QQ", 0xFFF8_0000_0000_0000, 0x7FF8_0000_0000_1234))
+    log = Journal.create(tmp_path / "run", record_sample.facts())
+    for seq in range(1, 40):
+        log.input(seq, Readings(seq * 0.2, 0, seq * 0.2 - 0.01, 0.2, (odd[seq % 2], math.nan)))
+    samples = np.array([[1.5, odd[0], -0.0, odd[1]], [math.nan, math.inf, 0.1, 2.0]])
+    log.input(40, Captured(8.1, 1, True, ("bus.voltage", "battery.voltage"), 7.0, 2000.0, 7.1, samples))
+    log.input(41, Captured(8.2, 2, False, text="no trigger"))
+    log.close()
+    path = seal(tmp_path / "run", tmp_path / "x.bench", key)
+    held_against(path)
+    found = Record.open(path)
+    assert found.waveforms[0].samples.tobytes() == samples.tobytes()
+    assert {struct.pack("<d", v) for v in found.channel("bus.voltage")[1]} == {
+        struct.pack("<d", v) for v in odd
+    }
+
+
+@pytest.mark.parametrize("kind", ["readings", "inputs", "checks"])
+@pytest.mark.parametrize("path", KEPT, ids=lambda path: path.stem)
+def test_the_mini_reader_refuses_digests_of_other_data(
+    path: Path, kind: str, tmp_path: Path, key: SigningKey
+) -> None:
+    digests = {**Record.open(path).header["digests"], kind: "0" * 64}
+    done = read(_with_header(path, tmp_path / "x.bench", key, digests=digests))
+    assert done.returncode != 0
+    assert "digests differ" in done.stderr
+
+
 @pytest.mark.parametrize("touch", ["a part", "the header"])
 def test_the_mini_reader_refuses_a_touched_record(touch: str, sealed: Path, tmp_path: Path) -> None:
     survey = container.survey(sealed)
@@ -115,7 +149,7 @@ def test_the_page_names_everything_that_is_written(sealed: Path) -> None:
     header = Record.open(sealed).header
     assert not set(header) - named, "keys of the header"
     assert not {key for part in header["parts"] for key in part} - named, "keys of a part"
-    assert not set(header["checks"][0]) - named - {"title", "basis", "limit", "taken", "value"}
+    assert not set(header["checks"][0]) - named, "keys of a check"
     kinds = set(codec.KINDS) - {"readings", "tick"}
     assert not kinds - named, "kinds of inputs"
     token = signing.sign(
