@@ -21,7 +21,7 @@ import numpy as np
 
 from benchrunner.core.messages import ArmOrder, Captured, Event, Input, Output, Readings, SetOrder, Tick
 from benchrunner.errors import Problem
-from benchrunner.record import codec
+from benchrunner.record import codec, parts
 from benchrunner.record.facts import RunFacts, Verbatim, program_facts, utc_now
 from benchrunner.record.frames import (
     CAPTURED,
@@ -101,10 +101,13 @@ class Journal:
         """Open a new journal `run.journal` in `folder` (made if need be), with the facts on disk before it
         returns.
 
-        Raises `JournalError` where the folder cannot be written or already holds a journal.
+        Raises `JournalError` where the folder cannot be written or already holds a journal, and for a source with more
+        channels than a reply can carry.
         """
         folder = Path(folder)
         path = folder / FILE_NAME
+        if wide := parts.too_wide(facts.plan.sources):
+            raise JournalError(Problem("the plan", wide, "read them as two instruments"))
         facts = replace(facts, started=facts.started or utc_now(), program=facts.program or program_facts())
         try:
             folder.mkdir(parents=True, exist_ok=True)

@@ -173,11 +173,14 @@ class Record:
         """The run plan as it was frozen before the run. Raises `ContainerError`."""
         raw = self.part(parts.PLAN)
         try:
-            return codec.plan_from_data(canonical.loads(raw if raw is not None else b""))
+            plan = codec.plan_from_data(canonical.loads(raw if raw is not None else b""))
         except (canonical.JsonError, codec.CodecError) as error:
             raise ContainerError(
                 Problem(parts.PLAN, str(error), "the record is damaged or of a newer program")
             ) from error
+        if wide := parts.too_wide(plan.sources):
+            raise ContainerError(Problem(parts.PLAN, wide, "the record is damaged or of a newer program"))
+        return plan
 
     @cached_property
     def events(self) -> list[dict[str, Any]]:

@@ -42,6 +42,7 @@ from benchrunner.record.container import ContainerError
 from benchrunner.record.tables import MOST_SAMPLES, open_table
 
 LONGEST_LINE = 4 << 20
+MOST_CHANNELS = 32  # of one source: `flags` has two bits for each
 INPUTS, TICKS, EVENTS, PLAN = "inputs.jsonl", "ticks.parquet", "events.jsonl", "plan.json"
 
 
@@ -59,6 +60,14 @@ def source_parts(sources: Sequence[Source]) -> list[str]:
     return names
 
 
+def too_wide(sources: Sequence[Source]) -> str:
+    """What is said of the first source with more channels than `flags` can tell of; empty where there is none."""
+    wide = next((source for source in sources if len(source.channels) > MOST_CHANNELS), None)
+    if wide is None:
+        return ""
+    return f"has {len(wide.channels)} channels in the source {wide.name[:60]!r}; a reply carries at most {MOST_CHANNELS}"
+
+
 def profile_part(file: str, taken: Container[str]) -> str:
     """The part that holds a profile file that orders of the procedure follow."""
     stem = slug(file.rpartition(".")[0] or file)
@@ -70,9 +79,7 @@ def profile_part(file: str, taken: Container[str]) -> str:
 
 
 def readings_schema(source: Source, channels: Mapping[str, Channel]) -> Any:
-    """Columns of a source's readings. A channel called like one of the first five columns gets a trailing
-    `_`.
-    """
+    """Columns of a source's readings. (No channel is called like one of the first five: `role.quantity` has a point.)"""
     import pyarrow as pa
 
     head = [

@@ -8,6 +8,7 @@ import shutil
 import struct
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -230,3 +231,34 @@ def test_what_a_later_program_added_to_the_judging_is_shown_but_not_judged_again
     assert "cannot be judged again" in again.says[0] and (
         "humidity" in again.says[0] or "frost" in again.says[0]
     )
+
+
+def test_no_source_has_more_channels_than_flags_can_tell_of(tmp_path: Path) -> None:
+    """`flags` has two bits for each of 32: an instrument of ours never has more, a run with more does not begin, a reader refuses it."""
+    from benchrunner.cards.classes import CLASSES
+    from benchrunner.core.plan import Source
+    from benchrunner.record import parts
+    from benchrunner.record.journal import JournalError
+
+    assert max(len(kind.reads) for kind in CLASSES.values()) <= parts.MOST_CHANNELS
+    facts = record_sample.facts()
+    for count in (32, 33):
+        names = tuple(f"bus.extra_{k}" for k in range(count))
+        wide = replace(facts, plan=replace(facts.plan, sources=(Source("wide", names, 0.2),)))
+        if count == 32:
+            log = Journal.create(tmp_path / "run", wide)
+            log.input(1, Readings(0.1, 0, 0.1, 0.0, (1.0,) * 32, 1 << 31 | 1 << 63))
+            log.close()
+        else:
+            with pytest.raises(JournalError, match="33 channels"):
+                Journal.create(tmp_path / "wide", wide)
+    path = seal(tmp_path / "run", tmp_path / "x.bench")
+    held_against(path)
+    last = Record.open(path).readings.iloc[-1]
+    assert last["overloaded"] and last["repeat"] and last["channel"] == "bus.extra_31"
+    members = forged.members_of(path)
+    plan = json.loads(members["plan.json"])
+    plan["sources"][0]["channels"].append("bus.extra_32")
+    wider = forged.forge(tmp_path / "y.bench", {**members, "plan.json": canonical.dumps(plan)})
+    with pytest.raises(ContainerError, match="33 channels"):
+        _ = Record.open(wider).plan
