@@ -1,5 +1,6 @@
 """The written format: a reader made from the page alone reads every kept record and new ones; the page names what is in them."""
 
+import dataclasses
 import hashlib
 import json
 import math
@@ -8,7 +9,8 @@ import shutil
 import struct
 import subprocess
 import sys
-from dataclasses import replace
+import typing
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +20,15 @@ import pytest
 import record_sample
 
 from benchrunner import data
+from benchrunner.bench.prechecks import Proof
+from benchrunner.core import plan as core_plan
 from benchrunner.core.messages import Captured, Readings
+from benchrunner.core.plan import RunPlan
+from benchrunner.procedure import running
 from benchrunner.record import canonical, codec, container, signing
 from benchrunner.record.container import ContainerError
+from benchrunner.record.doors.importing import import_csv
+from benchrunner.record.doors.mapping import from_words
 from benchrunner.record.journal import Journal
 from benchrunner.record.keys import SigningKey, Store
 from benchrunner.record.opened import Record
@@ -162,14 +170,97 @@ def test_the_page_names_everything_that_is_written(sealed: Path) -> None:
     assert f"| {VERSION + 1} |" not in text
 
 
-@pytest.mark.parametrize("path", KEPT, ids=lambda path: path.stem)
-def test_kept_headers_fit_the_schema(path: Path) -> None:
+def validator_of(name: str) -> Any:
     import jsonschema
 
-    schema = json.loads(
-        (data.folder("resources") / "schemas" / "record-header.schema.json").read_text("utf-8")
+    schema = json.loads((data.folder("resources") / "schemas" / f"{name}.schema.json").read_text("utf-8"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    return jsonschema.Draft202012Validator(schema)
+
+
+@pytest.mark.parametrize("path", KEPT, ids=lambda path: path.stem)
+def test_kept_plans_fit_the_schema(path: Path) -> None:
+    plan = json.loads(forged.members_of(path)["plan.json"])
+    validator = validator_of("record-plan")
+    assert [error.message for error in validator.iter_errors(plan)] == []
+    assert list(validator.iter_errors({**plan, "humidity": 1}))
+
+
+def test_the_plan_schema_says_what_the_program_writes() -> None:
+    """Every mapping of the plan: the same keys, the same ones that may be absent."""
+    schema = validator_of("record-plan").schema
+    waiting, seen = [(RunPlan, schema)], set()
+    while waiting:
+        kind, found = waiting.pop()
+        seen.add(kind.__name__)
+        fields = dataclasses.fields(kind)
+        assert list(found["properties"]) == [field.name for field in fields], kind
+        needed = [f.name for f in fields if f.default is f.default_factory is dataclasses.MISSING]
+        assert found["required"] == needed, kind
+        assert found["additionalProperties"] is False
+        for hint in typing.get_type_hints(kind).values():
+            inside = re.findall(r"\w+", str(hint))
+            waiting += [
+                (each, schema["$defs"][each.__name__])
+                for module in (core_plan, running)
+                for each in vars(module).values()
+                if dataclasses.is_dataclass(each) and each.__name__ in inside and each.__name__ not in seen
+            ]
+    assert seen - {"RunPlan"} == set(schema["$defs"]) - {"number", "whole", "long"}
+    plan = codec.plan_to_data(record_sample.facts().plan)
+    assert [error.message for error in validator_of("record-plan").iter_errors(plan)] == []
+
+
+def test_an_imported_record_says_so_where_the_page_and_the_schema_say(tmp_path: Path) -> None:
+    """`further.imported`, whose keys the page names; what a stranger's reader makes of such a record."""
+    (tmp_path / "a.csv").write_text("t [s],u [V]\n0,230.1\n1,230.2\n2,-0.0\n", "utf-8")
+    given = from_words("t [s]", ["bus.voltage=u [V]"])
+    path, _ = import_csv(tmp_path / "a.csv", given, tmp_path)
+    header = Record.open(path).header
+    assert [error.message for error in validator_of("record-header").iter_errors(header)] == []
+    mark = header["further"]["imported"]
+    assert mark["part"] == "attached/a.csv" and header["ended_by"] == "import"
+    assert not {"imported", *mark} - set(re.findall(r"`([a-z_0-9]+)`", page()))
+    held_against(path)
+    assert list(validator_of("record-header").iter_errors({**header, "further": {"imported": True}}))
+
+
+def test_gates_and_further_facts_fit_the_schema(sealed: Path) -> None:
+    """As `bench.prechecks`, `engine.serials` and the live host make them."""
+    gate = {
+        "gate": "warm-up",
+        "by": "A. Tester",
+        "why": "short on time",
+        "at": "2026-03-14T10:15:00Z",
+        "missing": "12 min",
+    }
+    proof = asdict(
+        Proof("dead-bus", "pass", "A. Tester", "2026-03-14T10:00:00Z", "2026-03-14T18:00:00Z", "0" * 64)
     )
-    validator = jsonschema.Draft202012Validator(schema)
+    further = {
+        "before_power": [proof],
+        "polling": [{"instrument": "bus", "period": 0.1, "polls": 9, "missed": 0, "failed": 1}],
+        "skew": [{"instrument": "bus", "against": "load", "skew": -0.01, "standard_uncertainty": 0.02, "steps": 3}],
+        "inverter_settings": {"before": {"inverter": {"123.Conn": 1}}, "after": {}},
+        "pv_curves": [{"instrument": "pv", "open_circuit_voltage": 400.0}],
+        "ambient": {"temperature": 294.1},
+    }  # fmt: skip
+    named = set(re.findall(r"`([a-z_0-9]+)`", page()))
+    assert not {*gate, *proof, *further, *further["polling"][0], *further["skew"][0]} - named - {"ambient"}
+    header = {**Record.open(sealed).header, "overridden": [gate], "further": further}
+    validator = validator_of("record-header")
+    assert [error.message for error in validator.iter_errors(header)] == []
+    for odd in (
+        {"overridden": [{**gate, "who": "x"}]},
+        {"overridden": ["warm-up"]},
+        {"further": {"polling": {}}},
+    ):
+        assert list(validator.iter_errors({**header, **odd})), odd
+
+
+@pytest.mark.parametrize("path", KEPT, ids=lambda path: path.stem)
+def test_kept_headers_fit_the_schema(path: Path) -> None:
+    validator = validator_of("record-header")
     header = Record.open(path).header
     assert not list(validator.iter_errors(header))
     assert list(validator.iter_errors({**header, "version": VERSION + 1}))
