@@ -129,6 +129,10 @@ def _parts_of(token: bytes) -> tuple[str, dict[str, Any]]:
         raise SignatureError(f"is damaged: {error}") from None
     if not isinstance(protected, dict) or protected.get("alg") not in ("Ed25519", "EdDSA"):
         raise SignatureError("is not made with Ed25519")
+    if (
+        protected.get("typ") != TYPE
+    ):  # RFC 8725, 3.11: what was signed for another purpose counts for nothing here
+        raise SignatureError(f"is not a record's signature: its 'typ' is not {TYPE!r}")
     if "crit" in protected or "b64" in protected:
         raise SignatureError("uses extensions (crit, b64) that a record's signature does not have")
     return text, protected

@@ -154,7 +154,7 @@ def test_our_token_verifies_without_us(key: SigningKey) -> None:
 
 
 def test_an_older_token_named_eddsa_is_taken(key: SigningKey) -> None:
-    protected = {"alg": "EdDSA", "kid": key.public.thumbprint, "jwk": key.public.jwk}
+    protected = {"alg": "EdDSA", "typ": signing.TYPE, "kid": key.public.thumbprint, "jwk": key.public.jwk}
     assert signing.check(_token(protected, HEADER, key), HEADER).key == signing.PublicKey("", key.public.x)
 
 
@@ -199,6 +199,8 @@ def _token(protected: dict[str, Any], payload: bytes, key: SigningKey, middle: s
         ({"alg": "none"}, "not made with Ed25519"),
         ({"alg": "HS256"}, "not made with Ed25519"),
         ({"alg": None}, "not made with Ed25519"),
+        ({"typ": "JWT"}, "not a record's signature"),
+        ({"typ": None}, "not a record's signature"),
         ({"b64": False, "crit": ["b64"]}, "extensions"),
         ({"b64": False}, "extensions"),
         ({"crit": []}, "extensions"),
@@ -212,14 +214,20 @@ def _token(protected: dict[str, Any], payload: bytes, key: SigningKey, middle: s
 )
 def test_a_token_of_another_shape_is_refused(change: dict[str, Any], says: str, key: SigningKey) -> None:
     """Each is signed correctly, so only its shape can give it away."""
-    protected = {"alg": "Ed25519", "kid": key.public.thumbprint, "jwk": key.public.jwk, **change}
+    protected = {
+        "alg": "Ed25519",
+        "typ": signing.TYPE,
+        "kid": key.public.thumbprint,
+        "jwk": key.public.jwk,
+        **change,
+    }
     with pytest.raises(SignatureError, match=says):
         signing.check(_token(protected, HEADER, key), HEADER)
 
 
 def test_a_payload_inside_the_token_is_refused(key: SigningKey) -> None:
     """A library may then verify the payload inside and ignore ours."""
-    protected = {"alg": "Ed25519", "kid": key.public.thumbprint, "jwk": key.public.jwk}
+    protected = {"alg": "Ed25519", "typ": signing.TYPE, "kid": key.public.thumbprint, "jwk": key.public.jwk}
     other = b'{"verdict":"pass"}'
     with pytest.raises(SignatureError, match="detached"):
         signing.check(_token(protected, other, key, middle=b64(other)), HEADER)

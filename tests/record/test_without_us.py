@@ -15,12 +15,14 @@ from pathlib import Path
 
 import pytest
 import record_sample
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from benchrunner import data
 from benchrunner.record import canonical, container, signing
 from benchrunner.record.countersign import countersign, timestamp
-from benchrunner.record.keys import SigningKey
+from benchrunner.record.keys import SigningKey, Store
 from benchrunner.record.seal import seal
+from benchrunner.record.verify import verify
 
 TOOLS = ("sh", "unzip", "sha256sum", "openssl", "awk", "sed", "grep")
 REVIEWER = SigningKey.from_seed("reviewer", bytes(range(1, 33)))
@@ -143,6 +145,80 @@ def _slipped_in(members: Members) -> None:
     members["signatures/0003.jws"] = signing.sign(members["header.json"], stranger, covers=covers)
 
 
+def _renumbered(members: Members) -> None:
+    """The reviewer's taken away, the witness's put in its place."""
+    members["signatures/0002.jws"] = members.pop("signatures/0003.jws")
+
+
+def _check_and_digests(members: Members) -> None:
+    """A failed check made to pass, and every digest of it made anew: only the signature is missing."""
+    header = json.loads(members["header.json"])
+    verdicts = {check["verdict"] for check in header["checks"]}
+    for check in header["checks"]:
+        check["verdict"] = "pass" if check["verdict"] != "pass" else "fail"
+    assert {check["verdict"] for check in header["checks"]} != verdicts
+    header["digests"]["checks"] = hashlib.sha256(canonical.dumps(header["checks"])).hexdigest()
+    members["header.json"] = canonical.dumps(header)
+
+
+def _another_records(members: Members) -> None:
+    """The reviewer's signature on another record, in the place of the last one of this."""
+    other = json.loads(members["header.json"]) | {"operator": "B. Tester"}
+    covers = {
+        n: hashlib.sha256(members[n]).hexdigest() for n in ("signatures/0001.jws", "signatures/0002.jws")
+    }
+    members["signatures/0003.jws"] = signing.sign(canonical.dumps(other), THIRD, "witness", covers=covers)
+
+
+def _twice(members: Members) -> None:
+    covers = {name: hashlib.sha256(raw).hexdigest() for name, raw in members.items() if "signatures/" in name}
+    members["signatures/0004.jws"] = signing.sign(members["header.json"], REVIEWER, "witness", covers=covers)
+
+
+def _gap(members: Members) -> None:
+    """Signed last with a number left out: as if nothing were missing."""
+    covers = {name: hashlib.sha256(raw).hexdigest() for name, raw in members.items() if "signatures/" in name}
+    stranger = SigningKey.from_seed("somebody", bytes(range(3, 35)))
+    members["signatures/0005.jws"] = signing.sign(members["header.json"], stranger, covers=covers)
+
+
+def _odd_name(members: Members) -> None:
+    members["signatures/0004.txt"] = b"approved"
+
+
+def _with_payload(members: Members) -> None:
+    head, _, value = members["signatures/0003.jws"].decode().split(".")
+    payload = urlsafe_b64encode(members["header.json"]).rstrip(b"=").decode()
+    members["signatures/0003.jws"] = f"{head}.{payload}.{value}".encode()
+
+
+def _line_end(members: Members) -> None:
+    members["signatures/0003.jws"] += b"\n"
+
+
+def _other_spelling(members: Members) -> None:
+    """The last letter stands for two bits that count and four that do not: one of the latter set."""
+    raw = members["signatures/0003.jws"]
+    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
+    members["signatures/0003.jws"] = raw[:-1] + letters[letters.index(chr(raw[-1])) | 1].encode()
+    assert members["signatures/0003.jws"] != raw
+
+
+def _last_with(change: dict[str, object]) -> Callable[[Members], None]:
+    """The witness signs anew, with something else in what is signed beside the header."""
+
+    def touch(members: Members) -> None:
+        head = members["signatures/0003.jws"].decode().split(".")[0]
+        protected = json.loads(urlsafe_b64decode(head + "=" * (-len(head) % 4))) | change
+        head = urlsafe_b64encode(canonical.dumps(protected)).rstrip(b"=").decode()
+        payload = urlsafe_b64encode(members["header.json"]).rstrip(b"=").decode()
+        private = Ed25519PrivateKey.from_private_bytes(bytes(range(2, 34)))
+        value = urlsafe_b64encode(private.sign(f"{head}.{payload}".encode())).rstrip(b"=").decode()
+        members["signatures/0003.jws"] = f"{head}..{value}".encode()
+
+    return touch
+
+
 TOUCHED: dict[str, tuple[Callable[[Members], None], str]] = {
     "a reading": (_reading, "a member was changed or is missing"),
     "a verdict": (_verdict, "is not a signature over this header"),
@@ -152,7 +228,25 @@ TOUCHED: dict[str, tuple[Callable[[Members], None], str]] = {
     "a member renamed": (_renamed, "a member was changed or is missing"),
     "all signatures dropped": (_unsigned, "the record is not signed"),
     "signed by another": (_signed_by_another, "by another key than the header names"),
-    "the reviewer dropped": (_reviewer_dropped, "was not made over the 1 signatures before it"),
+    "the reviewer dropped": (_reviewer_dropped, "0002.jws is missing"),
+    "the reviewer dropped, the witness renumbered": (
+        _renumbered,
+        "was not made over the 1 signatures before it",
+    ),
+    "a check and its digests": (_check_and_digests, "0001.jws is not a signature over this header"),
+    "another record's countersignature": (_another_records, "0003.jws is not a signature over this header"),
+    "the reviewer signs twice": (_twice, "0004.jws is by a key that signed before"),
+    "a number left out": (_gap, "0004.jws is missing"),
+    "no signature by its name": (_odd_name, "no signature by its name"),
+    "a payload of its own": (_with_payload, "0003.jws is no detached compact JWS"),
+    "another spelling": (_other_spelling, "0003.jws is spelled in another way"),
+    "a line end": (_line_end, "0003.jws is no detached compact JWS"),
+    "another type": (_last_with({"typ": "JWT"}), "is no signature of a record, or not made with Ed25519"),
+    "another algorithm": (
+        _last_with({"alg": "HS256"}),
+        "is no signature of a record, or not made with Ed25519",
+    ),
+    "an extension": (_last_with({"b64": False, "crit": ["b64"]}), "uses an extension"),
     "a stranger's slipped in": (_slipped_in, "was not made over the 3 signatures before it"),
     "the operator's made anew": (_operator_anew, "is another or gone"),
 }
@@ -170,6 +264,31 @@ def test_the_recipe_refuses_a_touched_record(what: str, signed: Path, tmp_path: 
     assert done.returncode != 0, done.stdout
     assert says in done.stdout, done.stdout + done.stderr
     assert "done" not in done.stdout
+    assert not verify(tmp_path / "touched.bench", store=Store(tmp_path / "none")).ok
+
+
+@needs_tools
+def test_the_recipe_cannot_see_that_the_last_signature_was_taken_away(signed: Path, tmp_path: Path) -> None:
+    """As the guide says, and no more than that: the shorter record is what the first two signed."""
+    members = members_of(signed)
+    del members["signatures/0003.jws"]
+    container.write(tmp_path / "shorter.bench", list(members.items()))
+    done = run(tmp_path / "shorter.bench", tmp_path / "auditor")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.count("signed as") == 2
+    assert verify(tmp_path / "shorter.bench", store=Store(tmp_path / "none")).ok
+
+
+@needs_tools
+def test_the_recipe_takes_the_older_name_of_the_algorithm(signed: Path, tmp_path: Path) -> None:
+    """`EdDSA` (RFC 8037), and a demonstration key is called one."""
+    members = members_of(signed)
+    _last_with({"alg": "EdDSA", "demo": True})(members)
+    container.write(tmp_path / "older.bench", list(members.items()))
+    done = run(tmp_path / "older.bench", tmp_path / "auditor")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.count("DEMONSTRATION key") == 1
+    assert verify(tmp_path / "older.bench", store=Store(tmp_path / "none")).ok
 
 
 @needs_tools
