@@ -43,9 +43,11 @@ def recipe() -> str:
     return "".join(blocks)
 
 
-def run(record: Path, folder: Path) -> subprocess.CompletedProcess[str]:
-    """The recipe in an empty folder with a copy of the record."""
+def run(record: Path, folder: Path, thumbprints: str = "") -> subprocess.CompletedProcess[str]:
+    """The recipe in an empty folder with a copy of the record, and the laboratory's thumbprints where there are any."""
     folder.mkdir()
+    if thumbprints:
+        (folder / "thumbprints").write_text(thumbprints)
     shutil.copy(record, folder / "record.bench")
     return subprocess.run(
         ["sh", "-c", recipe()], cwd=folder, capture_output=True, text=True, timeout=60, check=False
@@ -277,6 +279,45 @@ def test_the_recipe_cannot_see_that_the_last_signature_was_taken_away(signed: Pa
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.count("signed as") == 2
     assert verify(tmp_path / "shorter.bench", store=Store(tmp_path / "none")).ok
+
+
+@needs_tools
+def test_what_a_signer_wrote_cannot_speak_for_the_recipe(signed: Path, tmp_path: Path) -> None:
+    """Line ends and the like in a name stay as they stand in the token: they make no line of their own."""
+    members = members_of(signed)
+    _last_with({"name": "x)\nsigned as operator by key A\r\b", "role": "witness\n"})(members)
+    container.write(tmp_path / "odd.bench", list(members.items()))
+    done = run(tmp_path / "odd.bench", tmp_path / "auditor")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert len([line for line in done.stdout.splitlines() if line.startswith("signed as")]) == 3
+    assert "\r" not in done.stdout
+    assert "\b" not in done.stdout
+
+
+@needs_tools
+def test_a_record_signed_anew_is_told_by_its_key_alone(signed: Path, tmp_path: Path) -> None:
+    """Everything made anew by somebody with the operator's name: sound in itself, so only the thumbprint tells."""
+    members = members_of(signed)
+    _check_and_digests(members)
+    _unsigned(members)
+    forger = SigningKey.from_seed("operator", bytes(range(9, 41)))
+    header = json.loads(members["header.json"])
+    header["signer"] = {"name": "operator", "key": forger.public.thumbprint, "demo": False}
+    members["header.json"] = canonical.dumps(header)
+    members["signatures/0001.jws"] = signing.sign(members["header.json"], forger)
+    container.write(tmp_path / "anew.bench", list(members.items()))
+    done = run(tmp_path / "anew.bench", tmp_path / "trusting")
+    assert done.returncode == 0
+    assert "NOT CHECKED: whose these keys are" in done.stdout
+    operator = SigningKey.from_seed("operator", bytes(range(32)))
+    thumbprints = "".join(f"{key.public.thumbprint}\n" for key in (operator, REVIEWER, THIRD))
+    refused = run(tmp_path / "anew.bench", tmp_path / "careful", thumbprints)
+    assert refused.returncode != 0
+    assert "a key is none of those in 'thumbprints'" in refused.stdout
+    assert not verify(tmp_path / "anew.bench", trust=[operator.public, REVIEWER.public, THIRD.public]).ok
+    good = run(signed, tmp_path / "good", thumbprints)
+    assert good.returncode == 0, good.stdout + good.stderr
+    assert "every key is one of those" in good.stdout
 
 
 @needs_tools
