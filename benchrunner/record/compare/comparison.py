@@ -213,8 +213,8 @@ def _assumed(found: Sequence[Row], repeats: Sequence[Record], same: dict[str, bo
     if any("repeatability" in row.result.by for row in found):
         lines.append(
             "Repeatability: Student's t of the standard deviation of the runs, a mean of each where steps are repeated in it "
-            "(values taken as normal, of one scatter before and now). It decides where the instruments are the same, never below two digits of the meter "
-            "or, for times, rates and energies, the uncertainty; with other instruments both count."
+            "(values taken as normal, of one scatter before and now). It decides where the instruments are the same, never below "
+            "two digits of the meter or, for times, rates and energies, the uncertainty; with other instruments both count."
         )
     if not repeats:
         lines.append(

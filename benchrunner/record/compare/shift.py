@@ -89,8 +89,8 @@ def judge_shift(
     """Compare one check.
 
     `alarm`: how often no change at all may be called worse; `digit`: the meter's resolution, 0 where the value is no
-    plain reading; `at_random`: the value hangs on the point of the wave; `derived`: it is a time, a rate, an energy; `extreme`: a run's value is an extreme of those
-    within it (the extreme of n scatters no more than one of them).
+    plain reading; `at_random`: the value hangs on the point of the wave; `derived`: it is a time, a rate, an energy;
+    `extreme`: a run's value is an extreme of those within it (the extreme of n scatters no more than one of them).
     """
     if not now.values or not before.values:
         return _without(now, before)
