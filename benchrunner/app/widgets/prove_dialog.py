@@ -62,7 +62,9 @@ class ProveDialog(NamedDialog):
         self.note.setAccessibleName("Note")
         self.check.currentIndexChanged.connect(self._chosen)
         self._finish()
-        self._layout.insertStretch(self._layout.indexOf(self.lacking), 1)  # room that is left stays below the form
+        self._layout.insertStretch(
+            self._layout.indexOf(self.lacking), 1
+        )  # room that is left stays below the form
         self._chosen()
         self.check.setFocus()
 
