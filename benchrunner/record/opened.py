@@ -279,9 +279,10 @@ class Record:
             }
         )
 
-    def channel(self, name: str) -> tuple[Any, Any]:
-        """Times (s) and values (SI) of one channel. Raises `KeyError` for a channel that the run did not
-        read.
+    def channel(self, name: str, fresh: bool = False) -> tuple[Any, Any]:
+        """Times (s) and values (SI) of one channel, with `fresh` without what the meter had said before and not updated.
+
+        Raises `KeyError` for a channel that the run did not read.
         """
         import numpy as np
 
@@ -292,7 +293,13 @@ class Record:
                 if raw is not None:
                     schema = parts.readings_schema(source, self.plan.channels)
                     table = tables.open_table(raw, part, schema, self._most_rows)
-                    found += (tuple(batch) for batch in table.batches(["at", name]))
+                    if not fresh:
+                        found += (tuple(batch) for batch in table.batches(["at", name]))
+                        continue
+                    bit = np.uint64(32 + source.channels.index(name))
+                    for at, values, flags in table.batches(["at", name, "flags"]):
+                        new = flags.astype(np.uint64) >> bit & np.uint64(1) == 0
+                        found.append((at[new], values[new]))
                 elif not found:
                     found.append((np.zeros(0), np.zeros(0)))
         if not any(name in source.channels for source in self.plan.sources):

@@ -8,6 +8,8 @@ from the nearer of the readings beside it. A slow course stands out by no more t
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from benchrunner.record.opened import Record
 
 EXTREMES = ("maximum", "minimum")
@@ -18,13 +20,14 @@ def missed_between(record: Record, facts: Mapping[str, Any]) -> float:
     taken, of = facts.get("taken"), facts.get("of")
     if facts.get("measure") not in EXTREMES or not isinstance(taken, int | float):
         return 0.0
-    readings = record.readings
-    mine = readings[
-        (readings["channel"] == of) & readings["value"].notna() & ~readings["repeat"].astype(bool)
-    ]
-    if len(mine) < 2:
+    try:
+        times, values = record.channel(str(of), fresh=True)
+    except KeyError:
         return 0.0
-    times, values = mine["time"].to_numpy(float), mine["value"].to_numpy(float)
-    at = int(abs(times - taken).argmin())
+    read = np.isfinite(values)
+    times, values = times[read], values[read]
+    if len(values) < 2:
+        return 0.0
+    at = int(np.abs(times - taken).argmin())
     beside = [abs(values[at] - values[k]) for k in (at - 1, at + 1) if 0 <= k < len(values)]
     return float(min(beside))
