@@ -1,77 +1,34 @@
 """A whole run on a bench that is said to be real, over TCP, from the window: it is called a real bench from before power to its end."""
 
-import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from app_rig import SERVED, Screen, real_card
+from app_rig import Screen, real_card
 from free_ports import free_base
+from real_bench_rig import SHORT, prove_all, stand_ins
 
 from benchrunner import data
 from benchrunner.app.model import texts
 from benchrunner.app.model.run import RunState
-from benchrunner.bench.prechecks import CHECKS, enter, enter_wiring
 from benchrunner.cards.bench import read_bench
 from benchrunner.cards.pairing import read_pairing
 from benchrunner.record.opened import Record
 from benchrunner.sim.served import Server
 
 PATIENCE = 120.0  # s; only so that a hang ends
-SHORT = """
-format = 1
-title = "A load on the grid"
-purpose = "One load, one check: short enough for real time."
-basis = ["common practice"]
-cautions = ["Hazardous voltage on the load terminals."]
-
-[roles]
-load = "ac_load"
-
-[[steps]]
-id = "load"
-title = "Load on"
-do = [["load.power", "1 kW"], ["load.on", true]]
-until = { settled = "load.power", within = "50 W", for = "2 s" }
-at_most = "20 s"
-if_not = "stop"
-
-  [[steps.checks]]
-  id = "load-power"
-  measure = "mean"
-  of = "load.power"
-  low = "800 W"
-  high = "1.2 kW"
-  rule = "guarded"
-"""
 
 
 @pytest.fixture
-def stand_ins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
+def served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
     """Serves instruments that do not call themselves simulated; the base of their ports."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    text = SERVED.read_text(encoding="utf-8")
-    for name in re.findall(r"^\[instruments\.(\w+)\]", text, re.M):
-        head = re.search(rf"^\[instruments\.{name}\][^\n]*\n", text, re.M)
-        assert head
-        model = re.search(rf"\[instruments\.{name}\].*?,(Simulated [^,]*),", text, re.S)
-        shown = model[1].replace("Simulated", "Stand-in") if model else "Stand-in"
-        text = text.replace(head[0], head[0] + f'simulated = {{ model = "{shown}" }}\n')
     path = tmp_path / "served.toml"
-    path.write_text(text.replace(",Simulated ", ",Stand-in "), encoding="utf-8")
+    path.write_text(stand_ins(), encoding="utf-8")
     pairing = read_pairing(data.find("tarn6-corrie5", "resources", "pairings"))
     base = free_base()
     with Server(read_bench(path), pairing, port_base=base, speed=1.0, start={"battery.soc": 0.6}):
         yield base
-
-
-def proved(card: Path, base: int) -> None:
-    """The checks before power and the wiring proof, as if people had done them."""
-    bench = read_bench(card)
-    for name, kind in CHECKS.items():
-        measured = {"value": "> 200 Mohm", "instrument": "HTL-IT-01"} if kind.measured else {}
-        enter(bench, name, "A. Fell", port_base=base, **measured)
-    enter_wiring(bench, True, "A. Fell", "proof.bench", port_base=base)
 
 
 def named_real(screen: Screen) -> bool:
@@ -86,14 +43,14 @@ def named_real(screen: Screen) -> bool:
 
 @pytest.mark.slow
 def test_a_real_bench_is_called_one_from_before_power_to_the_end_of_a_whole_run(
-    screen: Screen, stand_ins: int, tmp_path: Path
+    screen: Screen, served: int, tmp_path: Path
 ) -> None:
     window = screen.ready().window
     page = window.prepare
     card = real_card(tmp_path)
-    proved(card, stand_ins)
+    prove_all(card, served)
     (tmp_path / "short.toml").write_text(SHORT, encoding="utf-8")
-    page.setup.ports.setText(str(stand_ins))
+    page.setup.ports.setText(str(served))
     page._take_procedure(str(tmp_path / "short.toml"))
     page._take_file(page.benches, str(card))
     screen.until(

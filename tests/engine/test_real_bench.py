@@ -12,11 +12,12 @@ from typing import Any
 
 import pytest
 from free_ports import free_base
+from real_bench_rig import NAMES, SERVED, SHORT, prove_all, stand_ins
 
 from benchrunner import data
 from benchrunner.bench.hosts import build_host
 from benchrunner.bench.live import LiveHost
-from benchrunner.bench.prechecks import CHECKS, enter, enter_wiring
+from benchrunner.bench.prechecks import CHECKS
 from benchrunner.cards.bench import read_bench
 from benchrunner.cards.pairing import read_pairing
 from benchrunner.engine.prepare import prepare
@@ -29,35 +30,7 @@ from benchrunner.report.html import render
 from benchrunner.sim.served import Server
 
 ROOT = Path(__file__).resolve().parents[2]
-SERVED = (ROOT / "resources/benches/loopback.toml").read_text(encoding="utf-8")
-NAMES = re.findall(r"^\[instruments\.(\w+)\]", SERVED, re.M)
 PEOPLE = {"operator": "A. Fell", "acknowledge": "A. Fell"}
-SHORT = """
-format = 1
-title = "A load on the grid"
-purpose = "One load, one check: short enough for real time."
-basis = ["common practice"]
-cautions = ["Hazardous voltage on the load terminals."]
-
-[roles]
-load = "ac_load"
-
-[[steps]]
-id = "load"
-title = "Load on"
-do = [["load.power", "1 kW"], ["load.on", true]]
-until = { settled = "load.power", within = "50 W", for = "2 s" }
-at_most = "20 s"
-if_not = "stop"
-
-  [[steps.checks]]
-  id = "load-power"
-  measure = "mean"
-  of = "load.power"
-  low = "800 W"
-  high = "1.2 kW"
-  rule = "guarded"
-"""
 
 
 def real_card(folder: Path, *, stand_in: bool = True, due: str = "") -> Path:
@@ -79,30 +52,14 @@ def real_card(folder: Path, *, stand_in: bool = True, due: str = "") -> Path:
     return path
 
 
-def prove_all(card: Path, port_base: int | None = None) -> None:
-    """The checks before power and the wiring proof, as if people had done them."""
-    bench = read_bench(card)
-    for name, kind in CHECKS.items():
-        measured = {"value": "> 200 Mohm", "instrument": "HTL-IT-01"} if kind.measured else {}
-        enter(bench, name, "A. Fell", port_base=port_base, **measured)
-    enter_wiring(bench, True, "A. Fell", "proof.bench", port_base=port_base)
-
-
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[Callable[..., int]]:
     """Serves the bench in real time; the base of its ports."""
     with contextlib.ExitStack() as stack:
 
         def begin(stand_in: bool = True) -> int:
-            text = SERVED
-            for name in NAMES if stand_in else ():
-                head = re.search(rf"^\[instruments\.{name}\][^\n]*\n", text, re.M)
-                assert head
-                model = re.search(rf"\[instruments\.{name}\].*?,(Simulated [^,]*),", text, re.S)
-                shown = model[1].replace("Simulated", "Stand-in") if model else "Stand-in"
-                text = text.replace(head[0], head[0] + f'simulated = {{ model = "{shown}" }}\n')
             path = tmp_path / "served.toml"
-            path.write_text(text.replace(",Simulated ", ",Stand-in ") if stand_in else text, encoding="utf-8")
+            path.write_text(stand_ins() if stand_in else SERVED, encoding="utf-8")
             pairing = read_pairing(data.find("tarn6-corrie5", "resources", "pairings"))
             base = free_base()
             stack.enter_context(

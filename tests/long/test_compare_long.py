@@ -9,20 +9,12 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from test_runs_long import PROCEDURES
 
 import benchrunner
 from benchrunner import Record, data
 from benchrunner.record.compare import CANNOT_TELL, IMPROVED, NO_CHANGE, WORSE, compare
 
-PROCEDURES = (
-    "export-on-grid",
-    "grid-loss",
-    "island-load-steps",
-    "load-rejection",
-    "charge-to-full",
-    "discharge-to-target",
-    "grid-return",
-)
 RUNS, DRAWS, NEW = 16, 20, 3
 
 
@@ -56,11 +48,17 @@ def before(tmp_path_factory: pytest.TempPathFactory) -> list[Record]:
     return [benchrunner.run("load-rejection", seed=seed, out=folder) for seed in range(1, 11)]
 
 
-@pytest.mark.parametrize(("response", "found"), [("1.1 s", 0), ("1.4 s", 20), ("3 s", 20)])
+@pytest.mark.parametrize(("response", "found"), [("1.1 s", (0, 1)), ("1.4 s", (20, 20)), ("3 s", (20, 20))])
 def test_a_slower_answer(
-    response: str, found: int, before: list[Record], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    response: str,
+    found: tuple[int, int],
+    before: list[Record],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """Ten runs of the changed pairing against two baselines, with four repeats each: a middle and a large change are always found."""
+    """Ten runs of the changed pairing against two baselines, with four repeats each: a middle and a large change are always found,
+    one within the scatter (a tenth of a second, polled every tenth) is not, and none is called improved.
+    """
     text = (data.find("tarn6-corrie5", "resources", "pairings")).read_text(encoding="utf-8")
     assert text.count('response_time = "1 s"') == 1
     card = tmp_path / "tarn6-corrie5.toml"
@@ -73,5 +71,6 @@ def test_a_slower_answer(
                 verdicts[compare(new, before[first], before[first + 1 : first + 1 + repeats]).verdict] += 1
         with capsys.disabled():
             print(f"\nresponse_time 1 s to {response}, {repeats} repeats: {counted(verdicts)}", flush=True)
+        assert verdicts[IMPROVED] == 0
         if repeats:
-            assert verdicts[WORSE] >= found
+            assert found[0] <= verdicts[WORSE] <= found[1]
