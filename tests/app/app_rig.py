@@ -1,6 +1,5 @@
 """An engine that a test plays, and what tests do with a window."""
 
-import re
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -13,17 +12,6 @@ from benchrunner.app.window import Window
 
 Event = dict[str, Any]
 SERVED = Path(__file__).resolve().parents[2] / "resources/benches/loopback.toml"
-
-
-def real_card(folder: Path) -> Path:
-    """The loopback bench as if it were real: its instruments are stand-ins that do not call themselves simulated."""
-    text = SERVED.read_text(encoding="utf-8").replace("simulated = true", "simulated = false", 1)
-    text = re.sub(
-        r'^period = "[12]00 ms"', 'period = "150 ms"', text, flags=re.M
-    )  # rates need as many readings
-    path = folder / "real.toml"
-    path.write_text(text.replace(",Simulated ", ",Stand-in "), encoding="utf-8")
-    return path
 
 
 class FakeLink:

@@ -3,9 +3,10 @@
 from pathlib import Path
 
 import pytest
-from app_rig import FakeLink, Screen, real_card
+from app_rig import FakeLink, Screen
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
+from real_bench_rig import real_card
 
 from benchrunner.app.model.gates import standing
 from benchrunner.app.widgets.named import NamedDialog, PassDialog, ReleaseDialog

@@ -4,8 +4,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from app_rig import Screen, real_card
+from app_rig import Screen
 from PySide6.QtCore import QPoint, QRect
+from real_bench_rig import real_card
 
 from benchrunner.app.model import texts
 

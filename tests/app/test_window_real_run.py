@@ -4,9 +4,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from app_rig import Screen, real_card
+from app_rig import Screen
 from free_ports import free_base
-from real_bench_rig import SHORT, prove_all, stand_ins
+from real_bench_rig import SHORT, prove_all, real_card, stand_ins
 
 from benchrunner import data
 from benchrunner.app.model import texts

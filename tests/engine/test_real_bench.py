@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from free_ports import free_base
-from real_bench_rig import NAMES, SERVED, SHORT, prove_all, stand_ins
+from real_bench_rig import NAMES, SERVED, SHORT, prove_all, real_card, stand_ins
 
 from benchrunner import data
 from benchrunner.bench.hosts import build_host
@@ -31,25 +31,6 @@ from benchrunner.sim.served import Server
 
 ROOT = Path(__file__).resolve().parents[2]
 PEOPLE = {"operator": "A. Fell", "acknowledge": "A. Fell"}
-
-
-def real_card(folder: Path, *, stand_in: bool = True, due: str = "") -> Path:
-    """The loopback bench as if it were real; `stand_in`: its identities do not say that they are simulated."""
-    text = SERVED.replace("simulated = true", "simulated = false", 1)
-    text = re.sub(
-        r'^period = "[12]00 ms"', 'period = "500 ms"', text, flags=re.M
-    )  # a busy machine blinds no guard
-    text = re.sub(  # what the rate of the frequency needs
-        r'(\[instruments\.bus_meter\].*?period = )"500 ms"', r'\1"150 ms"', text, count=1, flags=re.S
-    )
-    if stand_in:
-        text = text.replace(",Simulated ", ",Stand-in ")
-    if due:
-        text = re.sub(r"^due = .*$", f"due = {due}", text, flags=re.M)
-        text = re.sub(r"^calibrated = .*$", "calibrated = 2019-01-01", text, flags=re.M)
-    path = folder / "real.toml"
-    path.write_text(text, encoding="utf-8")
-    return path
 
 
 @pytest.fixture
