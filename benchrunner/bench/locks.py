@@ -11,6 +11,9 @@ import getpass
 import hashlib
 import json
 import os
+import shlex
+import subprocess
+import sys
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -18,22 +21,26 @@ from pathlib import Path
 from typing import Any
 
 from benchrunner.bench.oslock import Held, hold
-from benchrunner.cards.bench import Bench
+from benchrunner.cards.bench import Bench, read_bench
 from benchrunner.errors import Problem, Refused
 
 LONGEST_FILE = 100_000  # bytes read of a file here
 LONGEST_TEXT = 500  # letters of a reason kept
+UNKNOWN = "at an unknown time"
 LOCAL = ("localhost", "::1", "127.0.0.1")
 
 
 @dataclass(frozen=True)
 class Trip:
-    """What locked a bench. `record`: where its record, or its unsealed journal, lies."""
+    """What locked a bench. `record`: where its record, or its unsealed journal, lies; `card` and
+    `port_base`: the file of the bench card and the ports that were used (a lock of an earlier version has neither)."""
 
     bench: str
     what: str
     when: str
     record: str = ""
+    card: str = ""
+    port_base: int | None = None
 
     @property
     def says(self) -> str:
@@ -210,14 +217,17 @@ def lock(bench: Bench, port_base: int | None, what: str, record: str = "") -> bo
     if not locks_after_trip(bench):
         return False
     path = _folder("locked") / f"{identity(bench, port_base)}.json"
-    trip = Trip(bench.card.title, what[:LONGEST_TEXT], _now(), record)
+    card = str(bench.document.path.absolute())
+    trip = Trip(bench.card.title, what[:LONGEST_TEXT], _now(), record, card, port_base)
     before = _trip(_read(path)) if path.exists() else None
-    if before is not None:  # the first cause stays, with what came after it
+    if before is not None:  # the first cause stays, with what came after it; the card is the one used last
         trip = Trip(
             before.bench,
             f"{before.what}; then {trip.what}"[: 2 * LONGEST_TEXT],
             before.when,
             record or before.record,
+            card,
+            port_base,
         )
     _write(path, json.dumps(asdict(trip), ensure_ascii=False))
     return True
@@ -240,7 +250,7 @@ def locked(bench: Bench, port_base: int | None = None) -> Trip | None:
     if not path.exists():
         return None
     found = _trip(_read(path))
-    return found or Trip(bench.card.title, f"a trip whose file cannot be read ({path})", "at an unknown time")
+    return found or Trip(bench.card.title, _unreadable(path), UNKNOWN)
 
 
 def lock_problem(bench: Bench, named: str, port_base: int | None = None) -> Problem | None:
@@ -248,18 +258,44 @@ def lock_problem(bench: Bench, named: str, port_base: int | None = None) -> Prob
     trip = locked(bench, port_base)
     if trip is None:
         return None
-    base = f" --port-base {port_base}" if port_base is not None else ""
     mend = (
         "find out what happened and look at the bench; then a named person releases it: "
-        f'benchrunner release {named}{base} --by NAME --why "WHAT WAS FOUND"'
+        f"{release_command(named, port_base)}"
     )
     return Problem(f"bench {bench.card.title!r}", f"is locked after {trip.says}", mend)
 
 
+def release_command(named: str, port_base: int | None = None) -> str:
+    """What a person types to release a bench, to be copied; `named`: its card, as a file or a shipped name."""
+    quoted = subprocess.list2cmdline([named]) if sys.platform == "win32" else shlex.quote(named)
+    base = f" --port-base {port_base}" if port_base is not None else ""
+    return f'benchrunner release {quoted}{base} --by NAME --why "WHAT WAS FOUND"'
+
+
 def all_locked() -> list[Trip]:
-    """Every bench that is locked now."""
-    found = (_trip(_read(path)) for path in sorted((state_folder() / "locked").glob("*.json")))
-    return [trip for trip in found if trip is not None]
+    """Every bench that is locked now, also one whose lock cannot be read."""
+    paths = sorted((state_folder() / "locked").glob("*.json"))
+    return [
+        _trip(_read(path)) or Trip("a bench whose name cannot be read", _unreadable(path), UNKNOWN)
+        for path in paths
+    ]
+
+
+def not_released_by_its_card(trip: Trip) -> str:
+    """Why `trip.card` would not release the lock any more; nothing where it does."""
+    if not trip.card:
+        return "the lock does not say which card was used"
+    try:
+        bench = read_bench(trip.card)
+    except (Refused, OSError):
+        return f"{trip.card} is gone, or can no longer be read"
+    if locked(bench, trip.port_base) != trip:
+        return f"{trip.card} has another title or other addresses now"
+    return ""
+
+
+def _unreadable(path: Path) -> str:
+    return f"a trip whose file cannot be read ({path})"
 
 
 def release(bench: Bench, port_base: int | None, by: str, why: str) -> Release:
@@ -356,7 +392,11 @@ def _read(path: Path) -> dict[str, Any] | None:
 def _trip(data: Any) -> Trip | None:
     if not isinstance(data, dict):
         return None
-    return Trip(*(str(data.get(key, ""))[: 4 * LONGEST_TEXT] for key in ("bench", "what", "when", "record")))
+    bench, what, when, record, card = (
+        str(data.get(key, ""))[: 4 * LONGEST_TEXT] for key in ("bench", "what", "when", "record", "card")
+    )
+    base = data.get("port_base")
+    return Trip(bench, what, when, record, card, base if type(base) is int else None)
 
 
 def _write(path: Path, text: str) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchrunner.bench.hosts import live_rate
-from benchrunner.bench.locks import Holding, hold_bench, lock, name_record, told
+from benchrunner.bench.locks import Holding, hold_bench, lock, name_record, release_command, told
 from benchrunner.engine import serials
 from benchrunner.engine.stream import EventStream
 from benchrunner.engine.watchdog.arming import Arming
@@ -28,6 +28,7 @@ class Guarding:
     def __init__(self, prepared: "Prepared", stream: EventStream) -> None:
         request = prepared.request
         self._bench, self._port_base = prepared.bench, request.port_base
+        self._named = request.bench  # as the person gave it
         self._plan, self._stream = prepared.plan, stream
         self._other_serials = serials.may_pass(prepared)
         self._rate = live_rate(prepared.bench, request.speed)
@@ -121,7 +122,8 @@ class Guarding:
             self._stream.send(ended["at"], "note", {"text": text, "level": "error"})
             return ended
         if locked:
-            text = "the bench is locked until a named person releases it: benchrunner release BENCH --by NAME --why TEXT"
+            command = release_command(self._named, self._port_base)
+            text = f"the bench is locked until a named person releases it: {command}"
             self._stream.send(ended["at"], "note", {"text": text, "level": "warning"})
         return {**ended, "locked": locked}
 
