@@ -1,4 +1,6 @@
-"""Re-judging: the record's own inputs through the core once more, value by value against what the record says."""
+"""Re-judging: the record's own inputs through the core once more, value by value against what the record says, and the
+header's digests against those inputs.
+"""
 
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -7,6 +9,7 @@ from benchrunner.core.rejudge import Difference, differences, replay
 from benchrunner.errors import Refused
 from benchrunner.procedure.profile import Column, ProfileFile, parse_profile
 from benchrunner.procedure.running import PlannedProfile
+from benchrunner.record import data_digests
 from benchrunner.record.container import ContainerError
 from benchrunner.record.facts import program_facts
 
@@ -16,7 +19,9 @@ if TYPE_CHECKING:
 
 @dataclass
 class Rejudged:
-    """The outcome. `ok`: every verdict came out as on record and every value within 1e-9; `identical`: bit for bit."""
+    """The outcome. `ok`: every verdict came out as on record and every value within 1e-9, and the header's digests are those
+    of the data; `identical`: bit for bit.
+    """
 
     ok: bool = False
     identical: bool = False
@@ -33,7 +38,7 @@ def rejudge(record: "Record") -> Rejudged:
         start = float(events[0]["at"]) if events else 0.0
         runner = replay(record.plan, (item for _, item in record.inputs()), start)
         on_record = record.checks
-        strayed = _strayed(record)
+        strayed = _strayed(record) + data_digests.astray(record)
     except (ContainerError, Refused, KeyError, TypeError, ValueError, IndexError) as error:
         result.says.append(f"cannot be judged again: {error}")
         return result

@@ -164,7 +164,7 @@ class Record:
             return stream.read(member.size)
 
     @property
-    def _most_rows(self) -> int:
+    def most_rows(self) -> int:
         """Rows that one instrument's table can have; another logger's file may be faster than any poll."""
         return tables.MOST_ROWS if imported(self.header) else tables.most_rows(self.header.get("duration"))
 
@@ -197,7 +197,7 @@ class Record:
 
     def inputs(self) -> Iterator[tuple[int, Input]]:
         """Every input of the run with its number, in order, exactly as it was fed to the core."""
-        return parts.inputs(self.plan, self.part, self._most_rows)
+        return parts.inputs(self.plan, self.part, self.most_rows)
 
     @cached_property
     def waveforms(self) -> list[Waveform]:
@@ -292,7 +292,7 @@ class Record:
                 raw = self.part(part)
                 if raw is not None:
                     schema = parts.readings_schema(source, self.plan.channels)
-                    table = tables.open_table(raw, part, schema, self._most_rows)
+                    table = tables.open_table(raw, part, schema, self.most_rows)
                     if not fresh:
                         found += (tuple(batch) for batch in table.batches(["at", name]))
                         continue
@@ -324,7 +324,7 @@ class Record:
                 )
                 continue
             schema = parts.readings_schema(source, self.plan.channels)
-            table = tables.open_table(raw, part, schema, self._most_rows)
+            table = tables.open_table(raw, part, schema, self.most_rows)
             columns = table.columns() or [np.zeros(0) for _ in table.codings]
             seq, _, at, spread, flags, *values = columns
             yield seq, at, spread, flags.astype(np.uint64), values

@@ -10,10 +10,14 @@ from benchrunner.core.messages import ArmOrder, Event, Input, OrderDone, Reading
 from benchrunner.core.plan import Channel, RunPlan, SafeStep, Source
 from benchrunner.core.runner import Runner
 from benchrunner.procedure.running import Condition, PlannedCheck, PlannedOrder, PlannedStep, RunningOrder
+from benchrunner.record import data_digests
 from benchrunner.record.facts import RunFacts, program_facts
 from benchrunner.record.journal import Journal
 from benchrunner.record.opened import Record
+from benchrunner.record.parts import samples_of
 from benchrunner.record.seal import seal
+
+KEPT = Path(__file__).resolve().parents[1] / "vectors/records"
 
 
 def plan() -> RunPlan:
@@ -117,3 +121,30 @@ def test_rubbish_does_not_raise(tmp_path: Path, events: list[dict[str, object]])
     record = Record.open(run(tmp_path / "run", stop_at=1.0))
     record.__dict__["events"] = events
     assert not record.rejudge().ok
+
+
+@pytest.mark.parametrize("kept", ["format-1", "all-kinds-1", "format-2"])
+@pytest.mark.parametrize("name", ["inputs", "readings", "checks"])
+def test_a_header_with_the_digest_of_other_data_does_not_judge_again(kept: str, name: str) -> None:
+    """Digests tell two runs apart: a signer could have given those of another run."""
+    record = Record.open(KEPT / f"{kept}.bench")
+    assert data_digests.astray(record) == []
+    record.header["digests"][name] = "0" * 64
+    assert data_digests.astray(record) == [
+        f"the header's digest of {name} is not that of the {name} in the record"
+    ]
+    assert (
+        data_digests.astray(record)[0] in record.rejudge().says or kept == "all-kinds-1"
+    )  # which no run wrote
+
+
+def test_data_of_another_run_does_not_fit_the_header(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    record, other = Record.open(run(tmp_path / "one")), Record.open(run(tmp_path / "other", changed=True))
+    mine = record.part
+    monkeypatch.setattr(
+        record, "part", lambda name: (other.part if name.startswith("readings") else mine)(name)
+    )
+    assert [line.split()[4] for line in data_digests.astray(record)] == ["inputs", "readings"]
+    kept = Record.open(KEPT / "format-2.bench")
+    monkeypatch.setattr(data_digests.parts, "samples_of", lambda raw, part: samples_of(raw, part) + 1.0)
+    assert [line.split()[4] for line in data_digests.astray(kept)] == ["inputs"]
