@@ -5,11 +5,10 @@ import dataclasses
 import json
 import os
 import sys
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from benchrunner.cli.wrapping import width
+from benchrunner.cli.found import found_lines
 from benchrunner.errors import Problem, Refused
 
 FOLDER = "archive"
@@ -179,39 +178,22 @@ def _search(archive: Any, query: Any, options: argparse.Namespace) -> int:
         for found in hits.found:
             print(found.path)
         return 0
-    rows: list[Sequence[str]] = [("id", "started", "verdict", "pairing", "procedure", "")]
-    for found in hits.found:
-        marks = ["simulated"] if found.simulated else []
-        marks += ["imported, not measured by us"] if found.imported else []
-        marks += [] if found.finished else ["did not finish"]
-        marks += [] if found.signatures else ["unsigned"]
-        rows.append(
-            (found.id[:12], found.started[:16].replace("T", " "), found.verdict, found.pairing, found.procedure,
-             ", ".join(marks))
-        )  # fmt: skip
+    equipment = archive.equipment(hits.found) if hits.found else {}
     if hits.found:
-        widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-        _fit(rows, widths, width())
-        for row in rows:
-            line = "  ".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=True)).rstrip()
-            if len(line) > width() and row[-1]:  # its marks stand below it
-                line = "  ".join(c.ljust(w) for c, w in zip(row[:-1], widths, strict=False)).rstrip()
-                line += f"\n    {row[-1]}"
+        for line in found_lines(hits.found, equipment):
             print(line)
     more = f", the newest {len(hits.found)} shown" if len(hits.found) < hits.total else ""
     counted = f"more than {hits.total}" if hits.more else str(hits.total)
     print(f"{counted} record{'' if hits.total == 1 else 's'}{more}")
-    found_ = [{**dataclasses.asdict(found), "path": str(found.path)} for found in hits.found]
+    found_ = [
+        {
+            **dataclasses.asdict(found),
+            "path": str(found.path),
+            "equipment": [dataclasses.asdict(device) for device in equipment.get(found.id, ())],
+        }
+        for found in hits.found
+    ]
     return _json(options, {"total": hits.total, "more": hits.more, "found": found_})
-
-
-def _fit(rows: list[Sequence[str]], widths: list[int], columns: int) -> None:
-    """Shorten pairing and procedure, the longer one first, until a line fits; `--json` has them whole."""
-    pairing, procedure, least = 3, 4, 12
-    while sum(widths) + 2 * (len(widths) - 1) > columns and max(widths[pairing], widths[procedure]) > least:
-        widths[pairing if widths[pairing] > widths[procedure] else procedure] -= 1
-    for n, row in enumerate(rows):
-        rows[n] = [c if len(c) <= w else c[: w - 1] + "\u2026" for c, w in zip(row, widths, strict=True)]
 
 
 def _json(options: argparse.Namespace, data: dict[str, Any]) -> int:

@@ -4,6 +4,7 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
+from benchrunner.cards import named
 from benchrunner.procedure.running import GroupCheck, PlannedCheck, RunningOrder
 from benchrunner.report import spoken, words
 from benchrunner.report.plain import cell, plain
@@ -24,8 +25,8 @@ def card(raw: bytes) -> dict[str, Any]:
 def equipment(raw: bytes) -> list[Row]:
     """What was tested, from the pairing card in the record: part, name, serial number, firmware, source of the figures."""
     found = []
-    for part, table in card(raw).items():
-        if isinstance(table, dict) and isinstance(table.get("name"), str):
+    for part, table in named.parts(card(raw)):
+        if isinstance(table.get("name"), str):
             texts = {key: cell(table.get(key, "")) for key in ("name", "serial", "firmware", "source")}
             ratings = [
                 f"{spoken.words(k)} {table[k]}" for k in RATINGS if isinstance(table.get(k), str | int)
@@ -37,9 +38,7 @@ def equipment(raw: bytes) -> list[Row]:
 def settings(raw: bytes) -> list[Row]:
     """Every nameplate figure and setting of the pairing card, part by part, as it stood for the run."""
     found = []
-    for part, table in card(raw).items():
-        if not isinstance(table, dict):
-            continue
+    for part, table in named.parts(card(raw)):
         rows = [
             {"what": cell(spoken.words(k)), "says": cell(_value(v)), "code": ""}
             for k, v in table.items()
@@ -95,15 +94,15 @@ def starts(order: RunningOrder) -> list[str]:
 def sources(order: RunningOrder, procedure: bytes) -> list[Row]:
     """Where each limit comes from, once for the repeats of a step: as the procedure writes it, and its basis."""
     values, declarations = card(procedure).get("values"), declared(procedure)
-    named = {name: f"the parameter {name}" for name in declarations}
+    said_as = {name: f"the parameter {name}" for name in declarations}
     if isinstance(values, Mapping):
-        named = {**{str(k): f"({v})" for k, v in values.items() if isinstance(v, str)}, **named}
+        said_as = {**{str(k): f"({v})" for k, v in values.items() if isinstance(v, str)}, **said_as}
     found: dict[tuple[str, str], Row] = {}
     judged: list[PlannedCheck | GroupCheck] = [check for step in order.steps for check in step.checks]
     for check in (*judged, *order.group_checks):
         if check.limit_text and getattr(check, "measure", "") != "reached":
             row = {
-                "title": cell(check.title or check.id), "limit": cell(spoken.limit_words(check.limit_text, named)),
+                "title": cell(check.title or check.id), "limit": cell(spoken.limit_words(check.limit_text, said_as)),
                 "basis": cell(check.basis),
             }  # fmt: skip
             found.setdefault((check.id, check.title), row)

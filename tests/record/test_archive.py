@@ -2,6 +2,7 @@
 
 import dataclasses
 import fnmatch
+import json
 import os
 import random
 import shutil
@@ -61,12 +62,12 @@ def database(url: str) -> str:
     return str(url.replace("/postgres?", f"/{name}?"))
 
 
-def make_record(folder: Path, n: int, level: float = 56.0, verdict: str = "pass") -> Path:
+def make_record(folder: Path, n: int, level: float = 56.0, verdict: str = "pass", parts: str = CARD) -> Path:
     """A sealed, unsigned record of run number `n`, whose battery voltage lies at `level`."""
     facts = record_sample.facts(seed=n)
     fields = {name: getattr(facts, name) for name in facts.__dataclass_fields__}
     fields["started"] = f"2026-03-{n % 28 + 1:02d}T09:15:{n % 60:02d}.000Z"
-    card = (f'title = "Tarn-6 + Corrie-5"\n{CARD.format(n=n)}').encode()
+    card = (f'title = "Tarn-6 + Corrie-5"\n{parts.format(n=n)}').encode()
     fields["pairing"] = Verbatim("tarn6-corrie5.toml", card, "Tarn-6 + Corrie-5")
     journal = Journal.create(folder / f"run{n}", type(facts)(**fields))
     for k in range(10):
@@ -140,6 +141,45 @@ def test_a_record_added_is_found_by_what_it_says(tmp_path: Path, made: list[Path
         assert archive.search(Query(most=1)).total == 4 and len(ids(archive, most=1)) == 1
         assert archive.records_of("tarn6-corrie5")[0].id == fourth
         assert archive.open(third[:12]).verdict == "fail"
+
+
+def test_every_part_of_a_pairing_is_kept_and_found_by_its_firmware(
+    tmp_path: Path,
+    made: list[Path],
+    index: str,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    more = CARD + (
+        '[pv_inverter]\nname = "Ridge-8"\nserial = "HM-R8"\nfirmware = "2.0.7"\n'
+        '[[further_pv]]\n[further_pv.inverter]\nname = "Corrie-2"\nserial = "HM-C2"\nfirmware = "1.9.0"\n'
+        '[further_pv.array]\nname = "Carport"\n'
+        '[dc_pv.charger]\nname = "Beck-60"\nserial = "HM-B6"\nfirmware = "1.2.0"\n'
+    )
+    with Archive(tmp_path / "archive", index) as archive:
+        plain = archive.add(made[1]).id
+        whole = archive.add(make_record(tmp_path, 9, parts=more)).id
+        found = archive.search().found
+        kept = archive.equipment(found)
+        assert kept[plain] == (Device("battery_inverter", "Tarn-6", "HM-1", "2.4.1"),)
+        assert {(d.part, d.firmware) for d in kept[whole]} == {
+            ("battery_inverter", "2.4.9"), ("pv_inverter", "2.0.7"), ("pv_inverter_2", "1.9.0"), ("array_2", ""),
+            ("dc_pv_charger", "1.2.0"),
+        }  # fmt: skip
+        assert ids(archive, firmware="pv inverter=1.9.*") == ids(archive, firmware="1.2.0") == [whole]
+        assert (
+            ids(archive, firmware="pv_inverter=2.0.7")
+            == ids(archive, firmware="pv_inverter_2=1.9.0")
+            == [whole]
+        )
+        assert ids(archive, firmware="pv_inverter=1.2.0") == []  # the charge controller's
+    options = ["--archive", str(tmp_path / "archive"), *(["--index", index] if index else [])]
+    monkeypatch.setenv("COLUMNS", "120")
+    assert main(["archive", "search", *options, "--json"]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert "2.4.9 / 2.0.7 + 1.9.0" in said[1]
+    data = json.loads(said[-1])["found"][0]["equipment"]
+    assert {"part": "pv_inverter_2", "name": "Corrie-2", "serial": "HM-C2", "firmware": "1.9.0"} in data
 
 
 def test_channel_statistics_are_those_of_the_readings(tmp_path: Path, made: list[Path], index: str) -> None:

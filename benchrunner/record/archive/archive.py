@@ -5,23 +5,26 @@ program ends in between, the file is there and adding it again (or a rebuild) pu
 several states of countersigning the index knows the file with the most signatures.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 from sqlalchemy import ColumnElement, Connection, select
 
 from benchrunner.errors import Problem, Refused
 from benchrunner.record.archive import tables
-from benchrunner.record.archive.entry import Entry, entry_of
+from benchrunner.record.archive.entry import Device, Entry, entry_of
 from benchrunner.record.archive.files import Folder, digest_of
 from benchrunner.record.archive.index import Index, Moved, make
-from benchrunner.record.archive.search import Found, Hits, Query, by_ids, search
+from benchrunner.record.archive.search import Found, Hits, Query, by_ids, equipment, search
 from benchrunner.record.opened import Record
 from benchrunner.record.verify import verify
 
 ENOUGH = 8  # characters by which a record may be named
 LOOKED_AT = 50  # files that the index does not name and that are opened to see whether it should
+
+Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,10 +168,18 @@ class Archive:
 
     def search(self, query: Query | None = None) -> Hits:
         """The newest records that fit. Raises `Refused` for a channel or unit that no record has."""
+        return self._asked(lambda connection: search(connection, self.folder, query or Query()))
+
+    def equipment(self, found: Sequence[Found]) -> dict[str, tuple[Device, ...]]:
+        """What was tested in each of these records, by id: parts with name, serial number and firmware."""
+        return self._asked(lambda connection: equipment(connection, [one.id for one in found]))
+
+    def _asked(self, question: Callable[[Connection], Answer]) -> Answer:
+        """The answer of the index as it is now, also where it is made again meanwhile."""
         for last in (False, False, True):
             try:
                 with self._index.reading() as connection:
-                    return search(connection, self.folder, query or Query())
+                    return question(connection)
             except Moved:
                 if last:
                     raise

@@ -8,9 +8,11 @@ import math
 import tomllib
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
+from benchrunner.cards import named
 from benchrunner.errors import Problem, Refused
 from benchrunner.judge.verdicts import Verdict
 from benchrunner.record.imported import imported
@@ -19,6 +21,7 @@ from benchrunner.record.seal import HEADER
 
 MOST_CHECKS = 20_000
 MOST_CHANNELS = 4096
+MOST_PARTS = 64
 LONGEST = 300  # characters of a text in the index
 NO_LEVEL = 1e30  # beyond it a number is an instrument's word for overload (SCPI-1999 vol. 1, 7.2.1), no level
 
@@ -163,11 +166,14 @@ def _equipment(raw: bytes) -> list[Device]:
         card = tomllib.loads(raw.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError):
         return []
-    return [
-        Device(part[:LONGEST], *(_text(table.get(key, "")) for key in ("name", "serial", "firmware")))
-        for part, table in list(card.items())[:64]
-        if isinstance(table, dict) and isinstance(table.get("name"), str)
-    ]
+    found = {
+        part[:LONGEST]: Device(
+            part[:LONGEST], *(_text(table.get(key, "")) for key in ("name", "serial", "firmware"))
+        )
+        for part, table in islice(named.parts(card), MOST_PARTS)
+        if isinstance(table.get("name"), str)
+    }
+    return list(found.values())
 
 
 def _checks(record: Record) -> list[CheckRow]:

@@ -15,10 +15,11 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, Select, and_, func, or_, select
 
+from benchrunner.cards.named import alike
 from benchrunner.errors import Problem, Refused
 from benchrunner.judge.verdicts import Verdict
 from benchrunner.record.archive import tables
-from benchrunner.record.archive.entry import moment
+from benchrunner.record.archive.entry import Device, moment
 from benchrunner.record.archive.index import folded
 from benchrunner.units import UnitError, parse
 
@@ -27,6 +28,7 @@ COMPARISONS = {">=": operator.ge, "<=": operator.le, ">": operator.gt, "<": oper
 MOST_SHOWN = 100
 FEW = 5_000
 COUNTED = 10_000  # how many are counted where every record must be looked at: beyond it "more than"
+ASKED_AT_ONCE = 500  # ids in one statement
 _CONDITION = re.compile(r"\s*(\S+)\s+([a-z]+)\s*(>=|<=|>|<)\s*(.+?)\s*")
 _EXAMPLE = "write it as 'battery.voltage maximum > 58 V'"
 
@@ -259,6 +261,21 @@ def by_ids(connection: Connection, root: Path, ids: Sequence[str]) -> list[Found
     return [_found(row, root) for row in connection.execute(select(*names).where(records.id.in_(ids)))]
 
 
+def equipment(connection: Connection, ids: Sequence[str]) -> dict[str, tuple[Device, ...]]:
+    """What was tested in the records of these ids, in the order of the parts' names; a record without any is left out."""
+    device, records = tables.equipment.c, tables.records.c
+    found: dict[str, list[Device]] = {}
+    for first in range(0, len(ids), ASKED_AT_ONCE):
+        rows = connection.execute(
+            select(records.id, device.part, device.name, device.serial, device.firmware)
+            .join_from(tables.records, tables.equipment)
+            .where(records.id.in_(ids[first : first + ASKED_AT_ONCE]))
+        )
+        for identity, *texts in rows:
+            found.setdefault(identity, []).append(Device(*texts))
+    return {identity: tuple(sorted(of, key=lambda d: d.part)) for identity, of in found.items()}
+
+
 def _found(row: Row[Any], root: Path) -> Found:
     facts = {name: row._mapping[name] for name in Found.__dataclass_fields__}
     return Found(**{**facts, "path": root / facts["path"], "started": moment(facts["started"])})
@@ -303,7 +320,7 @@ def _parts(query: Query, bytewise: bool, few: bool) -> list[ColumnElement[bool]]
         # behind `|| ''` no index answers, so that the one on the record does
         key = device.firmware_key + "" if few else device.firmware_key
         holds = [_like(key, folded(version), bytewise)]
-        add(device.record, holds + ([device.part == folded(part).replace(" ", "_")] if part else []))
+        add(device.record, holds + ([device.part.in_(alike(folded(part).replace(" ", "_")))] if part else []))
     if query.check:
         holds = [(check.id + "" if few else check.id) == query.check]
         add(check.record, holds + ([check.verdict == query.check_verdict] if query.check_verdict else []))

@@ -23,7 +23,8 @@ from sqlalchemy import (
     Text,
 )
 
-SCHEMA = 3  # 2: channels in order of time; 3: one index in PostgreSQL that holds a channel's whole row
+# 2: channels in order of time; 3: one index in PostgreSQL that holds a channel's whole row; 4: every part of a pairing
+SCHEMA = 4
 metadata = MetaData()
 
 about = Table(
