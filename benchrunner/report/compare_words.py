@@ -26,7 +26,7 @@ def figures(row: Row) -> ShiftFigures:
 
     def cell(value: float | None, margin: float | None = None) -> words.Figures:
         return words.figures(
-            {"unit": row.unit, "of": row.of, "value": value, "low": row.low, "high": row.high,
+            {"unit": row.unit, "of": row.of, "measure": row.measure, "value": value, "low": row.low, "high": row.high,
              "uncertainty": result.needed or result.expanded, "margin": margin}
         )  # fmt: skip
 

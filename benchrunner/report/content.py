@@ -82,7 +82,7 @@ def content(
         "checks": rows,
         "unjudged": list(dict.fromkeys(plain(c.get("reason")) for c in checks if c.get("verdict") == "not judged")),
         "rules": [{"rule": r, "says": words.RULES[r]} for r in sorted({str(c.get("rule")) for c in checks} & set(words.RULES))],
-        "uncertainty": words.UNJUDGED if foreign else f"{words.UNCERTAINTY} {words.FIXED}",
+        "uncertainty": words.UNJUDGED if foreign else how_uncertain(checks),
         "overview": [plot(caption, svg) for caption, svg in pictures.overview(steps)],
         "balances": balances(pictures, steps),
         "steps": [step_row(p, k) for k, p in enumerate(steps, 1)],
@@ -215,11 +215,19 @@ def check_row(check: Mapping[str, Any], step: int | None, channels: Iterable[str
     }
 
 
+def how_uncertain(checks: Iterable[Mapping[str, Any]]) -> str:
+    """What U is; and what percentage points are, where a check has its margin in them."""
+    said = f"{words.UNCERTAINTY} {words.FIXED}"
+    points = any(words.POINTS in words.figures(check).margin for check in checks)
+    return f"{said} {words.POINTS_SAID}" if points else said
+
+
 def word_of_margin(margin: str, times: float | None) -> str:
     """`2.21 Hz/s inside the limit, 3.7 times the measurement uncertainty`; nothing where there is no margin."""
     if margin[:1] not in ("+", words.MINUS):
         return ""
     side = "beyond" if margin[0] == words.MINUS else "inside"
+    margin = margin.replace(words.POINTS, words.POINTS_IN_FULL)
     if times is None:
         return f"{margin[1:]} {side} the limit, uncertainty not evaluated"
     often = f"{abs(times):.1f}" if abs(times) < 100 else "more than 100"

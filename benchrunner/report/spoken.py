@@ -36,7 +36,11 @@ def capital(text: str) -> str:
 
 
 def quantities(text: str) -> str:
-    """An instrument's accuracy with each quantity in words: `soc 1 %; cell_voltage_max 5 mV`."""
+    """An instrument's accuracy with each quantity in words: `soc 1 %; cell_voltage_max 5 mV`.
+
+    What is stated of a state of charge itself, not of the reading, is in percentage points.
+    """
+    text = re.sub(r"(?<![\w.])soc [^;]*", lambda f: re.sub(r"%(?! of reading)", "% points", f[0]), text)
     return re.sub(
         r"(?<![\w.])(?:soc|[a-z]+(?:_[a-z0-9]+)+)(?![\w.])", lambda f: WHOLE.get(f[0]) or words(f[0]), text
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, TypeGuard
 
 from benchrunner import units
+from benchrunner.judge.kinds import kind
 
 CAUTION = (
     "This program runs and records tests. It does not decide compliance with any code or standard. The installation "
@@ -29,6 +30,9 @@ UNCERTAINTY = (
     "U is the expanded uncertainty with k = 2 unless said otherwise (about 95 %), from the accuracy stated on the bench "
     "card, propagated as JCGM 100 says. Where it was not evaluated, the table says so."
 )
+POINTS = "% points"  # a difference of two percentages: in tables so, in sentences in full
+POINTS_IN_FULL = "percentage points"
+POINTS_SAID = 'Where a table says "% points" it means percentage points, the difference of two percentages, not a share of the value.'
 FIXED = "Rule, limits and the digest of the procedure were fixed before anything was measured."
 COURSE = "From the first step to the last; the numbers at the top are the steps listed below."
 UNJUDGED = "No decision rule was applied and no uncertainty is stated: the readings were imported, and nothing was judged."
@@ -73,7 +77,7 @@ def value(number: Any, unit: str, of: str = "", digits: int = 4) -> str:
 
 def together(numbers: list[float], unit: str, of: str = "", digits: int = 3) -> str:
     """Numbers in one unit and to one place: `0.00 to 3.02 kW`, not `-5 W to 3.02 kW`."""
-    word, factor, offset = _common(unit, of, numbers)
+    word, factor, offset, _ = _common(unit, of, numbers)
     moved = [n * factor + offset for n in numbers]
     largest = max((abs(m) for m in moved), default=0.0)
     places = min(max(digits - 1 - math.floor(math.log10(largest)), 0), 6) if largest > 0 else 0
@@ -97,12 +101,14 @@ def figures(check: Mapping[str, Any]) -> Figures:
     unit, of = str(check.get("unit", "1")), str(check.get("of") or "")
     number, low, high = check.get("value"), check.get("low"), check.get("high")
     u, margin = check.get("uncertainty"), check.get("margin")
-    word, factor, offset = _common(unit, of, [n for n in (number, low, high) if is_number(n)])
+    word, factor, offset, apart = _common(
+        unit, of, [n for n in (number, low, high) if is_number(n)], str(check.get("measure") or "")
+    )
     places = _places(
         [n * factor for n in (u,) if is_number(n)], [n * factor for n in (number, high, low) if is_number(n)]
     )
 
-    def text(n: float, decimals: int, sign: str = "") -> str:
+    def text(n: float, decimals: int, word: str, sign: str = "") -> str:
         return f"{n:{sign}.{decimals}f}".replace("-", MINUS) + (f" {word}" if word else "")
 
     def limit_text(n: float) -> str:
@@ -129,25 +135,30 @@ def figures(check: Mapping[str, Any]) -> Figures:
         times = margin / u
         in_u = f"{times:+.1f} U" if abs(times) < 100 else "> +100 U" if times > 0 else "< -100 U"
     return Figures(
-        text(number * factor + offset, places) if is_number(number) else "no value",
-        text(u * factor, places) if is_number(u) else "not evaluated" if is_number(number) else DASH,
+        text(number * factor + offset, places, word) if is_number(number) else "no value",
+        text(u * factor, places, apart) if is_number(u) else "not evaluated" if is_number(number) else DASH,
         limit,
-        text(margin * factor, places, "+") if is_number(margin) else DASH,
+        text(margin * factor, places, apart, "+") if is_number(margin) else DASH,
         in_u.replace("-", MINUS),
     )
 
 
-def _common(unit: str, of: str, numbers: list[float]) -> tuple[str, float, float]:
-    """Word, factor and offset by which all of a check's numbers are shown: the ones that suit the largest of them."""
+def _common(unit: str, of: str, numbers: list[float], measure: str = "") -> tuple[str, float, float, str]:
+    """Word, factor and offset by which all of a check's numbers are shown, the ones that suit the largest of them; and
+    the word of margin and uncertainty, which are differences."""
     largest = max((abs(n) for n in numbers), default=0.0)
+    what = kind(measure)
     if unit == "1":
-        return ("%", 100.0, 0.0) if of.endswith(".soc") else ("", 1.0, 0.0)
-    if unit == "K" and of:
-        return "\u00b0C", 1.0, -273.15
+        if what == "count" or not of.endswith(".soc"):
+            return "", 1.0, 0.0, ""
+        return POINTS if what == "difference" else "%", 100.0, 0.0, POINTS
+    if unit == "K" and of and what == "level":
+        return "\u00b0C", 1.0, -273.15, "\u00b0C"
     try:
-        return *units.scale(largest, unit), 0.0
+        word, factor = units.scale(largest, unit)
     except ValueError:
-        return unit, 1.0, 0.0
+        word, factor = unit, 1.0
+    return word, factor, 0.0, word
 
 
 def _places(uncertainties: list[float], others: list[float]) -> int:

@@ -69,7 +69,7 @@ def test_all_numbers_of_a_row_are_in_one_unit() -> None:
         "margin": 0.043,
     }
     row = said([charged]).splitlines()[1]
-    assert "99.3 %" in row and "at least 95 %" in row and "1.2 %" in row
+    assert "99.3 %" in row and "at least 95 %" in row and "1.2 % points" in row and "+4.3 % points" in row
     phase = {
         **CHECK,
         "value": 0.01628,

@@ -79,8 +79,10 @@ def test_an_accuracy_in_words() -> None:
     given = "soc 1 %; cell_voltage_max 5 mV; apparent_power 0.2 % of reading"
     assert (
         spoken.quantities(given)
-        == "state of charge 1 %; highest cell voltage 5 mV; apparent power 0.2 % of reading"
+        == "state of charge 1 % points; highest cell voltage 5 mV; apparent power 0.2 % of reading"
     )
+    both = "soc 0.5 % of reading + 1 %; power 0.1 %"
+    assert spoken.quantities(both) == "state of charge 0.5 % of reading + 1 % points; power 0.1 %"
 
 
 def test_parameters_by_what_they_are_with_units() -> None:
@@ -258,3 +260,41 @@ def test_imported_readings_are_not_reported_as_a_test(tmp_path: Path) -> None:
         assert wanted in text, wanted
     for unfit in ("Test report", words.FIXED, words.NEXT[""], "responsible for everything", words.COURSE):
         assert unfit not in text, unfit
+
+
+def test_what_moved_between_two_percentages_is_in_percentage_points() -> None:
+    from benchrunner.record.compare import Row
+    from benchrunner.record.compare.shift import Shift
+    from benchrunner.report.compare_words import figures
+
+    moved = Shift("no change", "within", 0.5, 0.499, 0.001, margin_shift=0.001, expanded=0.0163, needed=0.021)
+    level = Row("discharge", "soc", "", "last", "battery.soc", "1", 0.47, 0.53, "pass", "pass", moved)
+    said = figures(level)
+    assert (said.reference, said.value, said.limit) == ("49.9 %", "50.0 %", "47 % to 53 %")
+    assert (said.shift, said.margin_shift, said.needed) == ("+0.1 % points", "+0.1 % points", "2.1 % points")
+
+
+def test_percentage_points_are_explained_where_a_check_has_them() -> None:
+    from benchrunner.report import words
+    from benchrunner.report.content import how_uncertain, word_of_margin
+
+    charge = {
+        "value": 0.499,
+        "low": 0.47,
+        "uncertainty": 0.012,
+        "margin": 0.029,
+        "unit": "1",
+        "of": "battery.soc",
+    }
+    volts = {
+        "value": 230.0,
+        "high": 240.0,
+        "uncertainty": 0.3,
+        "margin": 10.0,
+        "unit": "V",
+        "of": "bus.voltage",
+    }
+    assert words.POINTS_SAID in how_uncertain([volts, charge])
+    assert words.POINTS_SAID not in how_uncertain([volts])
+    said = word_of_margin(words.figures(charge).margin, 2.4)
+    assert said == "2.9 percentage points inside the limit, 2.4 times the measurement uncertainty"

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchrunner import units
+from benchrunner.judge.kinds import kind
 from benchrunner.record.compare.rows import number
 from benchrunner.record.opened import Record
 
@@ -134,9 +135,10 @@ def _limit(check: Mapping[str, Any]) -> str:
     low, high = number(check.get("low")), number(check.get("high"))
     unit, of = str(check.get("unit") or "1")[:20], str(check.get("of") or "")
     word, factor, offset = ("" if unit == "1" else unit), 1.0, 0.0
-    if unit == "1" and of.endswith(".soc"):
-        word, factor = "%", 100.0
-    elif unit == "K" and of:
+    what = kind(str(check.get("measure") or ""))
+    if unit == "1" and of.endswith(".soc") and what != "count":
+        word, factor = "% points" if what == "difference" else "%", 100.0
+    elif unit == "K" and of and what == "level":
         word, offset = "\u00b0C", -273.15
     elif unit != "1":
         with contextlib.suppress(ValueError):  # a unit that is none of ours stays as it stands
