@@ -114,7 +114,7 @@ def test_what_has_no_value_is_missing_and_said() -> None:
     assert all(math.isnan(v) for column in found.values for v in list(column)[:3]) and found.values[0][3] == 1
     assert found.stated == [
         "4 cells without a value",
-        "2 cells with an instrument's number for overload or for no value (9.9E37, 9.91E37)",
+        "2 cells with an instrument's number for overload or for no value (9.9E37, 9.91E37 and beyond)",
     ]
 
 
@@ -157,11 +157,22 @@ def test_duplicates_and_times_that_go_back_are_refused_with_lines_or_done_as_tol
         (PLAIN.replace("\n1,", "\nlater,"), "log.csv:3: 'later' is no time"),
         (PLAIN.replace("\n1,230.2,-3.25", "\n1,230.2"), "log.csv:3: has 2 columns where 3 are needed"),
         (PLAIN.replace(",", ";").replace("230.2", "1.230,2"), "log.csv:3: '1.230,2' is no number"),
-        ("Time,Ubus [V],Ibat\n0,1,2\n", "holds 1 rows of readings"),
+        ("Time,Ubus [V],Ibat\n0,1,2\n", "holds 1 row of readings; an interval takes two"),
+        ("Time,Ubus [V],Ibat\n", "holds 0 rows of readings"),
+        # a comma that is both signs: read as it stands, 230,1 would have become 230
+        (
+            "Time,Ibat,Ubus [V]\n0,3,230,1\n1,3,230,2\n",
+            "log.csv:2: has 4 values where the line of names has 3 columns",
+        ),
+        (
+            PLAIN.replace("-3.25", "-3.25,late"),
+            "log.csv:3: has 4 values where the line of names has 3 columns",
+        ),
+        (PLAIN.replace("\n", "\r"), "log.csv: ends its lines with a carriage return alone"),
         (b"Time,Ubus [V],Ibat\n0,1,2\n1,\xb0,3\n", "log.csv:3: is no utf-8 text"),
         (PLAIN.encode() + b"\0", "holds a NUL"),
         ('Time,Ubus [V],Ibat\n0,1,"2\n1,2,3\n', "is no number (column 'Ibat [A]')"),
-        (PLAIN.replace("230.2", "1" * 5000), "is no CSV"),
+        (PLAIN.replace("230.2", "1" * 5000), "log.csv:3: has a cell of more than 4096 characters"),
         ("Time,Ubus [V],Ibat\n" + "0,x,y\n" * 50, "more than 10 lines are wrong"),
         (PLAIN.replace("\n2,", "\n1e999,"), "log.csv:4: '1e999' is no time"),
     ],

@@ -68,10 +68,10 @@ def read_bytes(path: Path) -> bytes:
 def parse(raw: bytes, name: str, given: Map) -> Parsed:
     """The readings in `raw`. Raises `Refused` with lines for all that cannot be read as it stands."""
     text, encoding = _text(raw, name, given.encoding)
-    separator, header_line, index = _header(text, name, given)
+    separator, header_line, index, named = _header(text, name, given)
     first = given.data_from or header_line + 1
-    rows = _rows(text, separator, first)
-    decimal = given.decimal or _decimal(text, separator, first, index)
+    rows = _rows(text, name, separator, first)
+    decimal = given.decimal or _decimal(text, name, separator, first, index)
     found = Parsed(array("d"), [array("d") for _ in given.columns], array("q"))
     found.separator, found.decimal, found.encoding, found.header_line = (
         separator,
@@ -79,7 +79,7 @@ def parse(raw: bytes, name: str, given: Map) -> Parsed:
         encoding,
         header_line,
     )
-    reading = _Reading(name, given, index, decimal, found)
+    reading = _Reading(name, given, index, named, decimal, found)
     for line, row in rows:
         reading.take(line, row)
         if len(reading.problems) >= MOST_SAID:
@@ -116,7 +116,7 @@ def _text(raw: bytes, name: str, encoding: str) -> tuple[str, str]:
     return text, encoding
 
 
-def _rows(text: str, separator: str, first: int) -> Iterator[tuple[int, list[str]]]:
+def _rows(text: str, name: str, separator: str, first: int) -> Iterator[tuple[int, list[str]]]:
     """Each row from line `first` on with the line that it ends on; blank ones are left out."""
     stream = io.StringIO(text, newline="")
     for _ in range(first - 1):
@@ -130,19 +130,16 @@ def _rows(text: str, separator: str, first: int) -> Iterator[tuple[int, list[str
         except StopIteration:
             return
         except csv.Error as error:
-            raise Refused(
-                Problem(
-                    f"line {first - 1 + reader.line_num}",
-                    f"is no CSV: {error}",
-                    "check its quotes and its separator",
-                )
-            ) from error
+            where = f"{name}:{first - 1 + reader.line_num}"
+            long = "field larger" in str(error)
+            what = f"has a cell of more than {LONGEST_CELL} characters" if long else f"is no CSV: {error}"
+            raise Refused(Problem(where, what, "check its quotes and its separator")) from error
         if any(cell.strip() for cell in row):
             yield first - 1 + reader.line_num, row
 
 
-def _header(text: str, name: str, given: Map) -> tuple[str, int, list[int]]:
-    """Separator, line and the index of each wanted column (the time's first)."""
+def _header(text: str, name: str, given: Map) -> tuple[str, int, list[int], int]:
+    """Separator, line, the index of each wanted column (the time's first), and how many columns the line names."""
     wanted = [(given.time, given.time_short), *((c.name, c.short) for c in given.columns)]
     head = []
     stream = io.StringIO(text)
@@ -170,20 +167,19 @@ def _header(text: str, name: str, given: Map) -> tuple[str, int, list[int]]:
                             "give each column a name of its own",
                         )
                     )
-                return separator, number, places
+                return separator, number, places, len(cells)
             if (there, len(cells)) > (best[0], len(best[1])):
                 best = (there, cells, number)
     _, cells, number = best
     if not any(cells):
-        raise Refused(
-            [
-                Problem(
-                    name,
-                    "is empty: it has no line with the names of columns",
-                    "give a file with readings over time",
-                )
-            ]
+        what, mend = (
+            "is empty: it has no line with the names of columns",
+            "give a file with readings over time",
         )
+        if "\r" in text.rstrip().replace("\r\n", ""):
+            what = "ends its lines with a carriage return alone, as very old systems did"
+            mend = "save it again with the line ends of today"
+        raise Refused([Problem(name, what, mend)])
     problems = []
     for long, short in wanted:
         if _place(cells, long, short) is None:
@@ -201,12 +197,12 @@ def _place(cells: Sequence[str], long: str, short: str) -> int | None:
     return next((cells.index(name) for name in (long, short) if name in cells), None)
 
 
-def _decimal(text: str, separator: str, first: int, index: Sequence[int]) -> str:
+def _decimal(text: str, name: str, separator: str, first: int, index: Sequence[int]) -> str:
     """A comma, where the first rows have commas inside numbers and no points."""
     if separator == ",":
         return "."
     cells = []
-    for _, row in _rows(text, separator, first):
+    for _, row in _rows(text, name, separator, first):
         cells += [row[k].strip() for k in index[1:] if k < len(row)]
         if len(cells) > 1000:
             break
@@ -218,9 +214,11 @@ def _decimal(text: str, separator: str, first: int, index: Sequence[int]) -> str
 class _Reading:
     """Takes the rows one after the other."""
 
-    def __init__(self, name: str, given: Map, index: Sequence[int], decimal: str, found: Parsed) -> None:
+    def __init__(
+        self, name: str, given: Map, index: Sequence[int], named: int, decimal: str, found: Parsed
+    ) -> None:
         self.problems: list[Problem] = []
-        self._name, self._map, self._found = name, given, found
+        self._name, self._map, self._found, self._named = name, given, found, named
         self._index, self._decimal = index, decimal
         self._iso = given.time_factor == 0.0
         self._auto = not given.time_spelling  # the first row shows whether it is a number or ISO 8601
@@ -242,6 +240,11 @@ class _Reading:
                 f"has {len(row)} columns where {max(self._index) + 1} are needed",
                 "complete the line, or remove it",
             )
+            return
+        if any(cell.strip() for cell in row[self._named :]):  # the comma of 230,1 would cut a number in two
+            what = f"has {len(row)} values where the line of names has {self._named} columns"
+            mend = "is the separator the decimal sign as well? Write the file with another separator, or name every column"
+            self._wrong(line, what, mend)
             return
         at = self._time(line, row[self._index[0]].strip())
         if at is None:
@@ -347,13 +350,8 @@ class _Reading:
             )
             raise Refused([*self.problems[:MOST_SAID], *more])
         if len(found.times) < 2:
-            raise Refused(
-                Problem(
-                    self._name,
-                    f"holds {len(found.times)} rows of readings",
-                    "give a file with readings over time",
-                )
-            )
+            what = f"holds {_number_of(len(found.times), 'row')} of readings; an interval takes two"
+            raise Refused(Problem(self._name, what, "give a file with readings over time"))
         if self._back:
             _sort(found, self._map.duplicates, self._name)
         self._zero()
@@ -385,7 +383,7 @@ class _Reading:
             say(f"{_number_of(self._missing, 'cell')} without a value")
         if self._overload:
             say(
-                f"{_number_of(self._overload, 'cell')} with an instrument's number for overload or for no value (9.9E37, 9.91E37)"
+                f"{_number_of(self._overload, 'cell')} with an instrument's number for overload or for no value (9.9E37, 9.91E37 and beyond)"
             )
         if self._decimal == "," and not self._map.decimal:
             say("commas were taken for decimal signs")
