@@ -229,6 +229,10 @@ def _through_pint(spelling: str, mend: str) -> tuple[float, float, str]:
         int(dimensions.get(name, 0)) if float(dimensions.get(name, 0)).is_integer() else 99 for name in order
     )
     unit = _OF_DIMENSIONS.get(powers)
+    if "radian" in str(at_one.units) and unit in ("Hz", "Hz/s"):
+        # an angle has no dimension: 1 rad/s would pass for 1 Hz, and 3000 rpm for 314 Hz
+        what = f"{_short(spelling)} counts angle, and a frequency counts periods"
+        raise UnitError(what, "give Hz: divide rad/s by 2 pi, or rpm by 60")
     if unit is None or unit == "1":  # a dimensionless oddity (dozen, neper, ...) is not a ratio of ours
         raise UnitError(f"{_short(spelling)} is nothing that this program measures", mend)
     offset = float(at_zero.magnitude)

@@ -64,6 +64,16 @@ def test_refuses_with_what_and_mend(text: str, expect: str | None) -> None:
     assert len(str(caught.value)) < 400
 
 
+@pytest.mark.parametrize("text", ["3000 rpm", "1 rad/s", "360 deg/s", "50 cycle/s", "1 rad/s**2"])
+@pytest.mark.parametrize("expect", ["Hz", "Hz/s", None])
+def test_an_angle_over_time_is_no_frequency(text: str, expect: str | None) -> None:
+    """By dimensions alone 1 rad/s would be 1 Hz (SI Brochure 2019, table 4: hertz is for periods only; from memory)."""
+    with pytest.raises(UnitError, match="counts angle") as caught:
+        parse(text, expect)
+    assert "divide rad/s by 2 pi" in caught.value.mend
+    assert parse("50 hertz", "Hz").value == 50.0  # through pint as well
+
+
 @pytest.mark.parametrize("value", [None, 5, 5.0, True, b"5 V", ["5 V"], {"a": 1}, object()])
 def test_refuses_what_is_not_text(value: object) -> None:
     with pytest.raises(UnitError):
