@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from benchrunner.bench.plan import sources_and_channels
+from benchrunner.bench.plan import poll_period, sources_and_channels
 from benchrunner.cards.bench import Bench
 from benchrunner.cards.quantities import si
 from benchrunner.cards.reading import Mended
@@ -47,10 +47,15 @@ class Found:
     notes: tuple[str, ...]
 
 
-def resolving(order: RunningOrder, bench: Bench) -> Found:
-    """All that the meters cannot resolve or are too slow for."""
+def resolving(order: RunningOrder, bench: Bench, rate: float = 1.0) -> Found:
+    """All that the meters cannot resolve or are too slow for.
+
+    `rate`: bench seconds in a second of a live run (`hosts.live_rate`). A simulated bench that is served faster than real
+    time is polled more seldom than its card says; what only that hides is noted, for it shows whatever a run can.
+    """
     sources, channels, waveforms = sources_and_channels(bench)
     periods = {name: source.period for source in sources for name in source.channels}
+    stretched = {name: poll_period(period, rate) for name, period in periods.items()}
     problems: list[Problem] = []
     notes: list[str] = []
     for step in order.steps:
@@ -61,7 +66,7 @@ def resolving(order: RunningOrder, bench: Bench) -> Found:
             for grave, what, mend in (
                 *_limit(check, channel),
                 *_range(check, channel, bench),
-                *_rate(check, step, channel, periods.get(check.of, 0.0)),
+                *_rate(check, step, channel, periods.get(check.of, 0.0), stretched.get(check.of, 0.0)),
             ):
                 where = f"{order.title}: step {step.id}, check {check.id}"
                 if grave:
@@ -89,7 +94,8 @@ def _limit(check: PlannedCheck, channel: Channel) -> Told:
     if not math.isfinite(space):
         return
     if channel.resolution > DIGIT * space:
-        what = f"{channel.name} shows {channel.resolution:g} {channel.unit} a digit, and the limit leaves {space:g} {check.unit}"
+        digit, left = _amount(channel.resolution, channel), _amount(space, channel)
+        what = f"{channel.name} shows {digit} a digit, and the limit leaves {left}"
         yield channel.resolution > space, what, "use a finer meter or a smaller range"
     if not channel.evaluated:
         return
@@ -97,7 +103,8 @@ def _limit(check: PlannedCheck, channel: Channel) -> Told:
     half = channel.of_reading * nearest + channel.of_range
     expanded = K * math.sqrt(half * half / 3.0 + channel.resolution**2 / 12.0)
     if expanded > SHARE * space:
-        what = f"{channel.name} is known to {expanded:.3g} {channel.unit} (k = 2), and the limit leaves {space:g} {check.unit}"
+        known, left = _amount(expanded, channel, 3), _amount(space, channel)
+        what = f"{channel.name} is known to {known} (k = 2), and the limit leaves {left}"
         # guarded by U at each end, nothing is left to pass in
         never = (
             check.rule == "guarded"
@@ -106,6 +113,14 @@ def _limit(check: PlannedCheck, channel: Channel) -> Told:
             and 2.0 * expanded >= space
         )
         yield never, what, "use a better meter, or a limit that it can resolve"
+
+
+def _amount(number: float, channel: Channel, digits: int = 6) -> str:
+    """A difference of two of the channel's values, in words."""
+    if channel.unit == "1":
+        percent = channel.name.endswith(".soc")
+        return f"{number * 100:.{digits}g} % points" if percent else f"{number:.{digits}g}"
+    return f"{number:.{digits}g} {channel.unit}"
 
 
 def _range(check: PlannedCheck, channel: Channel, bench: Bench) -> Told:
@@ -132,21 +147,46 @@ def _full_scale(bench: Bench, channel: str) -> float:
     return math.inf
 
 
-def _rate(check: PlannedCheck, step: PlannedStep, channel: Channel, period: float) -> Told:
-    """A time that is judged holds some polls, or it cannot be seen; so does the time over which a rate is taken."""
+def _rate(check: PlannedCheck, step: PlannedStep, channel: Channel, period: float, stretched: float) -> Told:
+    """A time that is judged holds some polls, or it cannot be seen; so does the time over which a rate is taken.
+
+    `period` as the card says it, `stretched` as the run polls. A display that is read oftener than it changes shows no more.
+    """
     if check.needs == "waveform":
+        return
+    by_card, every = max(period, channel.update), max(stretched, channel.update)
+    if period <= 0.0:
         return
     if check.measure == "slope":
         over = float(check.arguments.get("over", 0.5))
-        if period > 0.0 and OF_A_RATE * period > A_LITTLE_MORE * over:
-            what = f"judges a rate over {over:g} s, and {channel.name} is read every {period:g} s: no rate could be told"
-            mend = f"poll it every {A_LITTLE_MORE * over / OF_A_RATE:.2g} s or oftener, or judge the rate over a longer time"
-            yield True, what, mend
+        longest = A_LITTLE_MORE * over / OF_A_RATE
+        if by_card > longest:
+            seen = _seen(channel, period)
+            if channel.update > longest:
+                mend = f"use a meter that updates every {longest:.2g} s or oftener, or judge the rate over a longer time"
+            else:
+                mend = f"poll it every {longest:.2g} s or oftener, or judge the rate over a longer time"
+            yield True, f"judges a rate over {over:g} s, and {seen}: no rate could be told", mend
+        elif every > longest:
+            what = (
+                f"judges a rate over {over:g} s, and at the speed that the bench is served {channel.name} is read every "
+                f"{every:g} s: no rate can be told, and the check comes out inconclusive"
+            )
+            yield False, what, "serve the bench more slowly"
         return
     if check.measure not in TIMES:
         return
-    every = max(period, channel.update)
     least = min((b for b in (check.low, check.high) if b is not None and b > 0.0), default=math.inf)
-    if every > 0.0 and least < PERIODS * every:
-        what = f"judges a time of {least:g} s, and {channel.name} is read every {every:g} s"
-        yield least < TOO_FEW * every, what, "poll it more often, or use a capture"
+    if least < PERIODS * by_card:
+        what = f"judges a time of {least:g} s, and {channel.name} is read every {by_card:g} s"
+        yield least < TOO_FEW * by_card, what, "poll it more often, or use a capture"
+    elif least < PERIODS * every:
+        what = f"judges a time of {least:g} s, and at the speed that the bench is served {channel.name} is read every {every:g} s"
+        yield False, what, "serve the bench more slowly"
+
+
+def _seen(channel: Channel, period: float) -> str:
+    """How often a channel brings something new."""
+    if channel.update > period:
+        return f"the meter of {channel.name} updates every {channel.update:g} s"
+    return f"{channel.name} is read every {period:g} s"

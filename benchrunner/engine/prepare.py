@@ -101,7 +101,8 @@ def prepare(request: RunRequest, *, despite_gates: bool = False) -> Prepared:
     if order is not None:
         gathered.problems += _answer_problems(request, order)
         gathered.problems += fits(order, bench)
-        gathered.problems += resolving(order, bench).problems
+        seen = resolving(order, bench, live_rate(bench, request.speed))
+        gathered.problems += seen.problems
     gathered.stop_if_any()
     assert order is not None
     plan = plan_of(order, pairing, bench, request.seed, live_rate(bench, request.speed))
@@ -120,7 +121,7 @@ def prepare(request: RunRequest, *, despite_gates: bool = False) -> Prepared:
             *(f"{name} set to {value}" for name, value in request.settings.items()),
             *_polled_seldom(plan, bench),
             *calibration_notes(bench),
-            *resolving(order, bench).notes,
+            *seen.notes,
             *(() if despite_gates else (release.says for release in untold(bench, request.port_base))),
         ),
     )

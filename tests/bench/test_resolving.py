@@ -26,12 +26,13 @@ def said(
     high: float | None,
     rule: str = "guarded",
     card: str = CARD,
+    rate: float = 1.0,
 ) -> Found:
     path = tmp_path / "bench.toml"
     path.write_text(card, encoding="utf-8")
     check = PlannedCheck("c", measure, of, unit, low, high, rule)  # type: ignore[arg-type]
     order = RunningOrder("test", "", (), (), {}, {}, (), (PlannedStep("s", "step", checks=(check,)),))
-    return resolving(order, read_bench(path))
+    return resolving(order, read_bench(path), rate)
 
 
 def test_what_a_meter_resolves_is_not_mentioned(tmp_path: Path) -> None:
@@ -85,6 +86,45 @@ def test_a_rate_over_a_time_that_holds_too_few_polls_is_refused(tmp_path: Path) 
     (problem,) = said(tmp_path, "slope", "bus.frequency", "Hz/s", -4.0, 4.0, card=slow).problems
     assert "a rate over 0.5 s" in problem.what and "read every 0.2 s" in problem.what
     assert "poll it every 0.15 s" in problem.mend
+
+
+def test_a_rate_on_a_display_that_changes_too_seldom_is_refused_however_often_it_is_polled(
+    tmp_path: Path,
+) -> None:
+    """Repeats of one update count once, so `slope` would find readings 0.25 s apart and give no value."""
+    slow = re.sub(
+        r'(\[instruments\.bus_meter\].*?update = )"[^"]*"', r'\1"250 ms"', CARD, count=1, flags=re.S
+    )
+    (problem,) = said(tmp_path, "slope", "bus.frequency", "Hz/s", -4.0, 4.0, card=slow).problems
+    assert "the meter of bus.frequency updates every 0.25 s" in problem.what
+    assert "a meter that updates every 0.15 s or oftener" in problem.mend
+
+
+def test_what_a_served_bench_hides_by_its_speed_alone_is_noted_not_refused(tmp_path: Path) -> None:
+    """Served at four times real time it is polled every 0.4 s of its clock, whatever its card says."""
+    found = said(tmp_path, "slope", "bus.frequency", "Hz/s", -4.0, 4.0, rate=4.0)
+    assert found.problems == ()
+    (note,) = found.notes
+    assert "is read every 0.4 s" in note and "comes out inconclusive" in note
+    (note,) = said(tmp_path, "duration_above", "battery.current", "s", None, 1.0, rate=4.0).notes
+    assert "judges a time of 1 s, and at the speed that the bench is served" in note
+    slow = CARD.replace('period = "100 ms"', 'period = "200 ms"')  # by its card already
+    assert said(tmp_path, "slope", "bus.frequency", "Hz/s", -4.0, 4.0, card=slow, rate=4.0).problems
+
+
+def test_the_speed_that_a_run_is_given_is_heard(tmp_path: Path) -> None:
+    noted = prepare(RunRequest("load-rejection", bench="loopback", speed=4.0)).deviations
+    assert any("frequency-rate" in text and "read every 0.4 s" in text for text in noted)
+    for speed in (1.0, "max"):
+        assert prepare(RunRequest("load-rejection", bench="loopback", speed=speed)).deviations == ()
+    assert prepare(RunRequest("load-rejection", bench="simulated", speed=10.0)).deviations == ()
+
+
+def test_a_state_of_charge_is_known_to_percentage_points(tmp_path: Path) -> None:
+    (note,) = said(
+        tmp_path, "last", "battery.soc", "1", 0.91, 0.94
+    ).notes  # half-width 1 %: U = 1.155 % points
+    assert "battery.soc is known to 1.16 % points (k = 2), and the limit leaves 3 % points" in note
 
 
 def test_a_run_is_refused_and_what_is_noted_goes_into_the_record(tmp_path: Path) -> None:
