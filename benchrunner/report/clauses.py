@@ -39,6 +39,9 @@ def clauses(
     signed = made["summary"]["signed"]
     number = made["number"]
     changes = made["changed"]
+    excluded = f"{changes} under Deviations" if changes else "None recorded"
+    if not header["finished"] and not made["imported"]:
+        excluded += "; the run did not finish: what was left out is what Checks calls not judged"
     judged = bool(made["checks"])
     foreign = bool(made["imported"])
     verdicts = (
@@ -62,15 +65,15 @@ def clauses(
         ("7.8.2.1 k", "Sampling", stated(work.sampling)),
         ("7.8.2.1 l", "Scope of the results", words.ITEMS),
         ("7.8.2.1 m", "Results with units", "Under Checks and Steps" if judged else "Readings with their units under Course of the run"),
-        ("7.8.2.1 n", "Additions, deviations, exclusions", f"{changes} under Deviations" if changes else "None recorded"),
+        ("7.8.2.1 n", "Additions, deviations, exclusions", excluded),
         ("7.8.2.1 o", "Who authorises the report", stated(by) + f"; signatures on the record: {signed}"),
         ("7.8.2.1 p", "Results of external providers", stated(work.external)),
         ("7.8.2.2", "Responsibility; data provided by the customer; items as received", plain(responsibility(work, foreign))),
-        ("7.8.3.1 a", "Conditions of the test", "Start state and parameters of the run, each in its place; surroundings: " + stated(work.environment)),
+        ("7.8.3.1 a", "Conditions of the test", ("Not known: imported" if foreign else "Start state and parameters of the run, each in its place") + "; surroundings: " + stated(work.environment)),
         ("7.8.3.1 b", "Statement of conformity", plain(verdicts)),
         ("7.8.3.1 c", "Uncertainty of measurement", "Expanded uncertainty U beside each value; where it was not evaluated, so said" if judged else "Not stated: nothing was judged"),
         ("7.8.3.1 d", "Opinions and interpretations", stated(work.opinions)),
-        ("7.8.3.1 e", "Further information asked for by method, authority or customer", "Energy balance, guards, settings and digests, each in its part"),
+        ("7.8.3.1 e", "Further information asked for by method, authority or customer", "Settings as the pairing card states them, and digests, each in its part" if foreign else "Energy balance, guards, settings and digests, each in its part"),
         ("7.8.6.1", "Decision rule and its risk", "Under Decision rule and uncertainty" if judged else "None applied: nothing was judged"),
         ("7.8.6.2", "Results, specification and rule that the statement applies to", "In each row of Checks: limit, rule, verdict; where each limit comes from, under them" if judged else "No statement of conformity is made"),
     ]  # fmt: skip

@@ -91,6 +91,7 @@ def content(
         "instruments": [instrument(i, str(header["started"])[:10]) for i in header["instruments"]],
         "guards": [guard(g) for g in record.plan.guards],
         "safe": [safe_step(s, units) for s in header["safe"]["steps"]],
+        "no_safe_order": no_safe_order(header),
         "deviations": notes.deviations(header, procedure),
         "answers": notes.of_the_operator(header),
         "messages": notes.messages(header),
@@ -329,6 +330,12 @@ def safe_step(item: Mapping[str, Any], units: Mapping[str, str]) -> Row:
 
 
 _READS = re.compile(r"(?P<channel>[a-z0-9_.]+) reads (?P<value>-?[0-9][0-9.e+-]*)$")
+
+
+def no_safe_order(header: Mapping[str, Any]) -> str:
+    """What is said where no order of the safe order is on record."""
+    why = "gap" if header.get("gap") else str(header["safe"]["state"])
+    return words.NO_SAFE_ORDER.get(why, "No order of the safe order was given.")
 
 
 def _with_unit(units: Mapping[str, str], found: "re.Match[str]") -> str:

@@ -184,8 +184,8 @@ class Pictures:
         window: tuple[float, float] = (-math.inf, math.inf),
     ) -> Panel:
         times, values = self.channel(name)
-        inside = slice(*np.searchsorted(times, [window[0], window[1]]))
-        times, values = times[inside], values[inside]
+        first, behind = np.searchsorted(times, window[0]), np.searchsorted(times, window[1], side="right")
+        times, values = times[first:behind], values[first:behind]  # with the reading at the very end
         unit, scale, offset = shown_unit(name, self.plan.channels[name].unit, values)
         limits = tuple(
             Limit(_shift(li.low, offset), _shift(li.high, offset), li.name, li.start, li.end) for li in limits

@@ -68,6 +68,11 @@ SAFE = {
     "not needed": "Nothing had been switched on.",
     "not known": "Not known: this program did not drive the bench.",
 }
+NO_SAFE_ORDER = {
+    "not needed": "Nothing had been switched on, so no order of the safe order was given.",
+    "not known": "Not known: this program did not drive the bench.",
+    "gap": "No order of the safe order is on record: the journal breaks off, and whether the bench was made safe afterwards is NOT known from it.",
+}
 
 
 def value(number: Any, unit: str, of: str = "", digits: int = 4) -> str:

@@ -182,6 +182,15 @@ def test_a_run_that_did_not_finish_says_so(tmp_path: Path) -> None:
     assert "The program ended before the run did." in text
     assert "could NOT be confirmed" in text
     assert "breaks off after" in text
+    assert "; the run did not finish: what was left out is what Checks calls not judged" in text
+
+
+def test_what_is_said_where_no_order_of_making_safe_is_on_record() -> None:
+    from benchrunner.report.content import no_safe_order
+
+    safe = {"state": "not confirmed", "steps": []}
+    assert "made safe afterwards is NOT known" in no_safe_order({"safe": safe, "gap": {"after": 1.0}})
+    assert no_safe_order({"safe": safe, "gap": None}) == "No order of the safe order was given."
 
 
 def test_an_unfinished_empty_run_can_be_shown(tmp_path: Path) -> None:
@@ -193,6 +202,7 @@ def test_an_unfinished_empty_run_can_be_shown(tmp_path: Path) -> None:
     text = Reader(render(Record.open(seal(tmp_path / "run", tmp_path / "x.bench")))).text
     assert "No step was begun." in text
     assert "Nothing had been switched on." in text
+    assert "Nothing had been switched on, so no order of the safe order was given." in text
 
 
 def test_hostile_text_stays_text(tmp_path: Path) -> None:
