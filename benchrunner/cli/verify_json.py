@@ -64,6 +64,7 @@ def _rejudged(again: Any) -> dict[str, Any] | None:
         "identical": again.identical,
         "checks": len(again.checks),
         "differences": listed,
+        "says": again.says,
     }
 
 

@@ -1,5 +1,5 @@
 """Re-judging: the record's own inputs through the core once more, value by value against what the record says, and the
-header's digests against those inputs.
+header's digests and what else it says against those inputs and the plan.
 """
 
 from dataclasses import dataclass, field
@@ -11,7 +11,9 @@ from benchrunner.procedure.profile import Column, ProfileFile, parse_profile
 from benchrunner.procedure.running import PlannedProfile
 from benchrunner.record import data_digests
 from benchrunner.record.container import ContainerError
+from benchrunner.record.contradictions import contradictions
 from benchrunner.record.facts import program_facts
+from benchrunner.record.imported import imported
 
 if TYPE_CHECKING:
     from benchrunner.record.opened import Record
@@ -19,8 +21,8 @@ if TYPE_CHECKING:
 
 @dataclass
 class Rejudged:
-    """The outcome. `ok`: every verdict came out as on record and every value within 1e-9, and the header's digests are those
-    of the data; `identical`: bit for bit.
+    """The outcome. `ok`: every verdict came out as on record and every value within 1e-9, the header's digests are those
+    of the data, and the header contradicts neither its checks nor the plan; `identical`: bit for bit.
     """
 
     ok: bool = False
@@ -38,9 +40,14 @@ def rejudge(record: "Record") -> Rejudged:
         start = float(events[0]["at"]) if events else 0.0
         runner = replay(record.plan, (item for _, item in record.inputs()), start)
         on_record = record.checks
-        strayed = _strayed(record) + data_digests.astray(record)
+        strayed = _strayed(record) + data_digests.astray(record) + contradictions(record, runner)
     except (ContainerError, Refused, KeyError, TypeError, ValueError, IndexError) as error:
-        result.says.append(f"cannot be judged again: {error}")
+        why = (
+            "; ".join(f"{p.where}: {p.what}" for p in error.problems)
+            if isinstance(error, Refused)
+            else str(error)
+        )
+        result.says.append(f"cannot be judged again: {why}")
         return result
     result.checks = list(runner.checks)
     if runner.exit_code is None:  # the journal broke off; what never was judged is on record as just that
@@ -53,7 +60,11 @@ def rejudge(record: "Record") -> Rejudged:
     here, there = program_facts(), record.header.get("program", {})
     if any(here.get(key) != there.get(key) for key in ("version", "platform", "libraries")):
         result.says.append("by another program version or platform than measured")
-    if result.ok:
+    if result.ok and imported(record.header) is not None:
+        result.says.append(
+            "nothing to judge again: imported readings are not judged; their digests are those of the data"
+        )
+    elif result.ok:
         how = "identically" if result.identical else "to the same verdicts, values within 1e-9"
         result.says.append(f"judged again {how}: {len(result.checks)} checks")
     else:

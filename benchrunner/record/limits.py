@@ -58,9 +58,10 @@ def judge_under(record: Record, file: Path | str) -> list[Again]:
     for name in wanted:
         if name not in names:
             there = ", ".join(sorted(set(names)))
-            problems.append(
-                document.problem(("checks", name), "is no check of this record", f"there are: {there}"[:600])
+            mend = (
+                f"there are: {there}"[:600] if there else "the record has no checks: nothing in it was judged"
             )
+            problems.append(document.problem(("checks", name), "is no check of this record", mend))
     found: list[Again] = []
     for name, check in zip(names, checks, strict=True):
         if name not in wanted:

@@ -148,3 +148,53 @@ def test_data_of_another_run_does_not_fit_the_header(tmp_path: Path, monkeypatch
     kept = Record.open(KEPT / "format-2.bench")
     monkeypatch.setattr(data_digests.parts, "samples_of", lambda raw, part: samples_of(raw, part) + 1.0)
     assert [line.split()[4] for line in data_digests.astray(kept)] == ["inputs"]
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"verdict": "fail"}, "the header's verdict is 'fail'; its checks make it 'pass'"),
+        ({"simulated": False}, "the header's 'simulated' is False; by the plan the bench was simulated"),
+        ({"seed": 99}, "the header's seed is 99; the plan's is"),
+        (
+            {"parameters": {"hold": {"value": 1.0, "unit": "s"}}},
+            "the header's parameters are not those of the plan",
+        ),
+        ({"finished": False}, "the header's 'finished' is False; run again it is True"),
+        ({"ended_by": "guard"}, "the header's 'ended_by' is 'guard'; run again it is 'procedure'"),
+        ({"exit": 4}, "the header's 'exit' is 4; run again it is"),
+    ],
+)
+def test_what_a_header_says_otherwise_than_the_record_is_found(
+    tmp_path: Path, change: dict[str, object], says: str
+) -> None:
+    """Signed anew by who may sign, such a record is whole: only judging it again shows it."""
+    record = Record.open(run(tmp_path / "run"))
+    record.header |= change
+    again = record.rejudge()
+    assert not again.ok
+    assert any(line.startswith(says) for line in again.says), again.says
+
+
+@pytest.mark.parametrize(
+    ("key", "other"), [("title", "All is well"), ("limit", "at most 1 V"), ("basis", "IEC"), ("k", 1.0)]
+)
+def test_what_people_read_of_a_check_is_that_of_the_plan(tmp_path: Path, key: str, other: object) -> None:
+    record = Record.open(run(tmp_path / "run"))
+    found = next(check for check in record.header["checks"] if check["id"] == "mean")
+    found[key] = other
+    again = record.rejudge()
+    assert not again.ok
+    assert any(line.startswith(f"watch/mean: {key} is {other!r} on record, ") for line in again.says), (
+        again.says
+    )
+
+
+def test_a_plan_that_cannot_be_run_again_is_said_in_one_line() -> None:
+    """The oldest record kept was made before plans were held against the bench's channels."""
+    kept = Path(__file__).parents[1] / "vectors" / "records" / "all-kinds-1.bench"
+    (said,) = Record.open(kept).rejudge().says
+    assert said.startswith(
+        "cannot be judged again: interlock: interlock.closed is read by no instrument; start: "
+    )
+    assert "\n" not in said

@@ -230,8 +230,13 @@ def test_the_record_says_that_it_was_imported(tmp_path: Path, capsys: pytest.Cap
     assert result.ok and result.imported and result.signatures[0].role == "importer"
     assert (
         main(["verify", str(path), "--rejudge"]) == 0
-        and "IMPORTED, not measured by us" in capsys.readouterr().out
+        and "IMPORTED, not measured by us" in (said := capsys.readouterr().out)
+        and "nothing to judge again: imported readings are not judged" in said
+        and "judged again identically" not in said
     )
+    (tmp_path / "limits.toml").write_text('format = 1\n[checks."a/b"]\nhigh = "1 V"\n')
+    assert main(["verify", str(path), "--limits", str(tmp_path / "limits.toml")]) == 2
+    assert "mend: the record has no checks: nothing in it was judged" in capsys.readouterr().err
     assert main(["report", str(path)]) == 0
     assert "IMPORTED" in path.with_suffix(".html").read_text("utf-8")
     with Archive(tmp_path / "archive") as archive:

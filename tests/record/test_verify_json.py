@@ -124,6 +124,17 @@ def test_a_verdict_that_does_not_follow_is_listed(verify_json: Any, tmp_path: Pa
     assert (one["check"], one["on_record"], one["again"]) == ("step/too-tight", "pass", "fail")
 
 
+def test_a_verdict_on_the_whole_that_does_not_follow_is_said(verify_json: Any, tmp_path: Path) -> None:
+    members = forged.members_of(KEPT / "format-2.bench")
+    header = json.loads(members["header.json"])
+    assert header["verdict"] == "fail"
+    code, found = verify_json(
+        forged.forge(tmp_path / "x.bench", members, header | {"verdict": "pass"}), "--rejudge"
+    )
+    assert code == 1 and not found["verifies"] and found["rejudged"]["differences"] == []
+    assert "the header's verdict is 'pass'; its checks make it 'fail'" in found["rejudged"]["says"]
+
+
 def test_the_guide_names_every_key(verify_json: Any, sealed: Path) -> None:
     text = PAGE.read_text("utf-8")
     _, found = verify_json(sealed)
