@@ -140,7 +140,8 @@ def test_a_line_is_one_program_alone(line: Line) -> None:
     first.open()
     with pytest.raises(LinkError, match="cannot be opened") as caught:
         second.open()
-    assert "in use by another program" in caught.value.problem.mend
+    assert "in use by another program" in caught.value.problem.what
+    assert "close the other program" in caught.value.problem.mend
     assert first.poll()[0] == 1.0
     first.close()
     second.open()

@@ -1,6 +1,7 @@
 """Links over Modbus, TCP and RTU. The only module that knows pymodbus (3.16), whose minor versions change their interface.
 
-Errors come three ways there: a reply that says so, an exception, and `connect` returning False; all end in one.
+Errors come two ways there: a reply that says so and an exception; both end in one. Its `connect` only says that there is no
+connection, so sockets and ports are opened here and given to it: why one could not be opened is what a person needs.
 
 On an RTU line several units share one port, so the port is opened once for all of them and asked by one at a time.
 Its replies carry no number: after a failure the line must have been quiet before anybody asks again, or a late reply
@@ -8,6 +9,7 @@ would pass for the next one.
 """
 
 import logging
+import socket
 import threading
 from typing import Any
 
@@ -63,9 +65,9 @@ class ModbusLink(_Registers):
 
         # each failure would dump its recent frames into the log
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
-        self._client = ModbusTcpClient(self._host, port=self._port, timeout=self.timeout, retries=0)
-        if not self._client.connect():
-            raise NoReplyError("no connection came about")
+        client = ModbusTcpClient(self._host, port=self._port, timeout=self.timeout, retries=0)
+        client.socket = socket.create_connection((self._host.strip("[]"), self._port), timeout=self.timeout)
+        self._client = client
 
     def _close(self) -> None:
         client, self._client = self._client, None
@@ -85,6 +87,7 @@ class _Line:
         self.client: Any = None
 
     def open(self) -> None:
+        import serial
         from pymodbus import FramerType
         from pymodbus.client import ModbusSerialClient
 
@@ -94,8 +97,12 @@ class _Line:
             self._device, framer=FramerType.RTU, baudrate=baud, bytesize=bits, parity=parity[0].upper(),
             stopbits=stops, timeout=self._timeout, retries=0,
         )  # fmt: skip
-        if not client.connect():
-            raise NoReplyError("the serial port cannot be opened")
+        port = serial.serial_for_url(
+            self._device, baudrate=baud, bytesize=bits, parity=parity[0].upper(), stopbits=stops,
+            timeout=self._timeout, write_timeout=self._timeout, exclusive=True,
+        )  # fmt: skip
+        port.inter_byte_timeout = client.inter_byte_timeout
+        client.socket = port
         self.client = client
 
     def close(self) -> None:
