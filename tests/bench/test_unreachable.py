@@ -129,7 +129,7 @@ def test_why_a_serial_port_of_modbus_units_cannot_be_opened(tmp_path: Path, base
     served = modbus_told(f"rtu:socket://127.0.0.1:{base + 41}/3")  # units behind a device server
     assert f"nothing listens at port {base + 41} of 127.0.0.1" in served
     told = unreachable("rtu:/dev/ttyUSB7/3", PermissionError(errno.EACCES, "Permission denied"))
-    assert told is not None and "this account may not open" in told[0] and "group" in told[1]
+    assert told is not None and "this user may not open" in told[0] and "group" in told[1]
     master, slave = os.openpty()
     try:
         with serial.Serial(os.ttyname(slave), exclusive=True):

@@ -59,8 +59,6 @@ def _of_a_port(device: str, error: Exception) -> tuple[str, str] | None:
         mend = "is its adapter plugged in, and is that its name? `benchrunner find` lists the ports that there are"
         return f"there is no serial port {device}", mend
     if number in (errno.EACCES, errno.EPERM):
-        mend = (
-            f"let it be a member of the group that owns the port (`ls -l {device}` names it), and log in anew"
-        )
-        return f"this account may not open the serial port {device}", mend
+        mend = f"give your user the right: add it to the group that owns the port (`ls -l {device}` names it), then log out and in"
+        return f"this user may not open the serial port {device}", mend
     return None
