@@ -130,6 +130,12 @@ def test_why_a_serial_port_of_modbus_units_cannot_be_opened(tmp_path: Path, base
     assert f"nothing listens at port {base + 41} of 127.0.0.1" in served
     told = unreachable("rtu:/dev/ttyUSB7/3", PermissionError(errno.EACCES, "Permission denied"))
     assert told is not None and "this user may not open" in told[0] and "group" in told[1]
+    for text, what in (  # as pyserial says it on Windows, without a number
+        ("could not open port 'COM9': FileNotFoundError(2, 'x', None, 2)", "there is no serial port com9"),
+        ("could not open port 'COM9': PermissionError(13, 'x', None, 5)", "in use by another program"),
+    ):
+        told = unreachable("rtu:COM9/3", serial.SerialException(text))
+        assert told is not None and what in told[0]
     master, slave = os.openpty()
     try:
         with serial.Serial(os.ttyname(slave), exclusive=True):

@@ -53,7 +53,8 @@ def _of_a_host(host: str, port: str, ask: str, error: Exception) -> tuple[str, s
 
 def _of_a_port(device: str, error: Exception) -> tuple[str, str] | None:
     said, number = str(error).lower(), getattr(error, "errno", None)
-    if number in HELD or "exclusively lock" in said or "access is denied" in said:
+    taken = ("exclusively lock", "access is denied", "permissionerror(")  # the last two are Windows'
+    if number in HELD or any(words in said for words in taken):
         return f"the serial port {device} is in use by another program", "close the other program"
     if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV) or "filenotfounderror" in said:
         mend = "is its adapter plugged in, and is that its name? `benchrunner find` lists the ports that there are"
