@@ -59,11 +59,14 @@ def in_words(text: str, channels: Iterable[str]) -> str:
     return _BY_U.sub(r"by more than the measurement uncertainty of \g<u>", text)
 
 
-def limit_words(text: str, named: Mapping[str, str]) -> str:
+def limit_words(text: str, named: Mapping[str, str], percent: bool = False) -> str:
     """A limit as the procedure writes it, with the cards' figures in words: `120 % of battery inverter rated voltage`.
 
-    `named`: the procedure's own names (its values with what they stand for, its parameters in words).
+    `named`: the procedure's own names (its values with what they stand for, its parameters in words). `percent`: of a value
+    in per cent, to which per cent are added as percentage points.
     """
+    if percent:
+        text = re.sub(r"(?<=[\w)] )([+-] [0-9.]+ %)(?! ?[*/])", r"\1 points", text)
     for name in sorted(named, key=len, reverse=True):
         text = re.sub(rf"(?<![\w.]){re.escape(name)}(?![\w.])", _always(named[name]), text)
     text = re.sub(

@@ -101,8 +101,9 @@ def sources(order: RunningOrder, procedure: bytes) -> list[Row]:
     judged: list[PlannedCheck | GroupCheck] = [check for step in order.steps for check in step.checks]
     for check in (*judged, *order.group_checks):
         if check.limit_text and getattr(check, "measure", "") != "reached":
+            percent = check.unit == "1" and str(getattr(check, "of", "")).endswith(".soc")
             row = {
-                "title": cell(check.title or check.id), "limit": cell(spoken.limit_words(check.limit_text, said_as)),
+                "title": cell(check.title or check.id), "limit": cell(spoken.limit_words(check.limit_text, said_as, percent)),
                 "basis": cell(check.basis),
             }  # fmt: skip
             found.setdefault((check.id, check.title), row)

@@ -75,6 +75,17 @@ def test_a_limit_in_words() -> None:
     assert spoken.limit_words("from -4 Hz/s to 4 Hz/s", {}) == "from \u22124 Hz/s to 4 Hz/s"
 
 
+def test_per_cent_added_to_per_cent_are_percentage_points() -> None:
+    named = {"target": "the parameter target"}
+    said = spoken.limit_words("from target - 3 % to target + 3 %", named, True)
+    assert said == "from the parameter target - 3 % points to the parameter target + 3 % points"
+    assert spoken.limit_words("at least 92 %", named, True) == "at least 92 %"
+    assert spoken.limit_words("at least target - 3 % * target", named, True).endswith(
+        "- 3 % \u00d7 the parameter target"
+    )
+    assert spoken.limit_words("at most rated + 3 %", {}) == "at most rated + 3 %"
+
+
 def test_an_accuracy_in_words() -> None:
     given = "soc 1 %; cell_voltage_max 5 mV; apparent_power 0.2 % of reading"
     assert (
