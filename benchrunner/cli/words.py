@@ -4,7 +4,7 @@ import textwrap
 from typing import IO, Any
 
 from benchrunner.cli.wrapping import columns, width, wrapped
-from benchrunner.report.words import DASH, MINUS, figures
+from benchrunner.report.words import DASH, MINUS, figures, reason
 from benchrunner.units import show
 
 _LEFT = (0, 2, 6)  # columns of words; the others hold figures
@@ -30,10 +30,10 @@ def table(checks: list[dict[str, Any]], sink: IO[str]) -> None:
     reasons: dict[str, list[str]] = {}
     for check in checks:
         if check["verdict"] != "pass" and check.get("reason"):
-            reasons.setdefault(check["reason"], []).append(check["id"])
-    for reason, names in reasons.items():
+            reasons.setdefault(reason(check), []).append(check["id"])
+    for why, names in reasons.items():
         which = ", ".join(names) if len(names) <= _NAMED else f"{len(names)} checks"
-        print(wrapped(f"  {which}: {reason}"), file=sink)
+        print(wrapped(f"  {which}: {why}"), file=sink)
 
 
 def outcome(ended: dict[str, Any], checks: list[dict[str, Any]], sink: IO[str]) -> None:

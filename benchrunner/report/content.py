@@ -195,7 +195,7 @@ def check_row(check: Mapping[str, Any], step: int | None, channels: Iterable[str
         "spoken": cell(spoken.capital(spoken.in_words(str(check.get("title") or check["id"]), channels))),
         "spoken_reason": ""
         if silent
-        else cell(spoken.capital(spoken.in_words(str(check.get("reason")), channels))),
+        else cell(spoken.capital(spoken.in_words(words.reason(check), channels))),
         "spare": word_of_margin(figures.margin, times),
         "step": cell(check.get("step", "")),
         "at": step,
@@ -211,7 +211,7 @@ def check_row(check: Mapping[str, Any], step: int | None, channels: Iterable[str
         "times": times,
         "rule": word(check.get("rule", "")),
         "verdict": word(verdict),
-        "reason": "" if silent else cell(check.get("reason")),
+        "reason": "" if silent else cell(words.reason(check)),
         "scale": Svg(margin_scale(value, uncertainty, low, high, verdict)),
     }
 

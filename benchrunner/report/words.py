@@ -194,6 +194,31 @@ def shown(number: float, unit: str, digits: int = 4, of: str = "") -> str:
         return f"{number:.{digits}g} {unit}"
 
 
+_NUMBER = r"-?[0-9]+(?:\.[0-9]+)?"
+_JUDGED = re.compile(  # as `judge.rules` gives its reasons
+    rf"(?P<said>{_NUMBER} (?:lies between {_NUMBER} and {_NUMBER}|is (?:not )?(?:above|below) {_NUMBER}))"
+    rf"(?P<by>, (?:by|but|but by less than) U = {_NUMBER}(?: [a-z ]+)?)?(?=;|$)"
+)
+
+
+def reason(check: Mapping[str, Any]) -> str:
+    """Why a check was judged so, as its record says it; where the table says its numbers in per cent, so does this."""
+    text = str(check.get("reason") or "")
+    word, factor, _, apart = _common(
+        str(check.get("unit", "1")), str(check.get("of") or ""), [], str(check.get("measure") or "")
+    )
+    found = _JUDGED.match(text) if apart == POINTS else None
+    if found is None:
+        return text
+
+    def in_percent(part: str, unit: str) -> str:
+        return re.sub(
+            _NUMBER, lambda n: f"{float(n[0]) * factor:.6g} {unit.replace(POINTS, POINTS_IN_FULL)}", part
+        )
+
+    return f"{in_percent(found['said'], word)}{in_percent(found['by'] or '', apart)}{text[found.end() :]}"
+
+
 def limit(low: Any, high: Any, unit: str, of: str = "") -> str:
     """`218.5 V to 241.5 V`, `at most 58.4 V`, `at least 2 s`."""
     return figures({"low": low, "high": high, "unit": unit, "of": of}).limit

@@ -70,6 +70,8 @@ def test_all_numbers_of_a_row_are_in_one_unit() -> None:
     }
     row = said([charged]).splitlines()[1]
     assert "99.3 %" in row and "at least 95 %" in row and "1.2 % points" in row and "+4.3 % points" in row
+    short = {**charged, "verdict": "fail", "reason": "0.44 is below 0.47, by U = 0.0116 or more"}
+    assert "44 % is below 47 %, by U = 1.16 percentage points or more" in said([short])
     phase = {
         **CHECK,
         "value": 0.01628,

@@ -75,6 +75,39 @@ def test_a_limit_in_words() -> None:
     assert spoken.limit_words("from -4 Hz/s to 4 Hz/s", {}) == "from \u22124 Hz/s to 4 Hz/s"
 
 
+@pytest.mark.parametrize(
+    ("value", "low", "high", "said"),
+    [
+        (0.4401, 0.47, 0.53, "44.01 % is below 47 %, by U = 1.16 percentage points or more"),
+        (0.475, 0.47, 0.53, "47.5 % is not below 47 %, but by less than U = 1.16 percentage points"),
+        (
+            0.5,
+            0.495,
+            0.51,
+            "50 % is not below 49.5 %, but U = 1.16 percentage points is wider than the limits allow for",
+        ),
+        (0.5, 0.47, 0.53, "50 % lies between 47 % and 53 %, by U = 1.16 percentage points or more"),
+    ],
+)
+def test_the_reason_of_a_percentage_is_said_in_per_cent(
+    value: float, low: float, high: float, said: str
+) -> None:
+    """The record keeps the words that were judged, which are in the SI unit of a ratio."""
+    from benchrunner.judge import judge
+    from benchrunner.report.words import reason
+
+    judged = judge(value, 0.0058, low, high, "guarded", unit="1", note="missed polls")
+    check = {"unit": "1", "of": "battery.soc", "measure": "last", "reason": judged.reason}
+    assert reason(check) == f"{said}; missed polls"
+    for other in (
+        {"of": "pv.state"},
+        {"measure": "trips"},
+        {"unit": "V"},
+        {"reason": "no reading of battery.soc"},
+    ):
+        assert reason({**check, **other}) == {**check, **other}["reason"]
+
+
 def test_per_cent_added_to_per_cent_are_percentage_points() -> None:
     named = {"target": "the parameter target"}
     said = spoken.limit_words("from target - 3 % to target + 3 %", named, True)
