@@ -189,6 +189,12 @@ def _explain(document: Document, error: dict[str, Any], model: type[BaseModel]) 
     if kind == "string_pattern_mismatch":
         mend = _PATTERNS.get(context["pattern"], f"it must match {context['pattern']}")
         return document.problem(path, f"({_short(value)}) has a form that is not known here", mend)
+    if kind in ("tuple_type", "list_type"):
+        return document.problem(path, f"is {_short(value)}, not a list", 'write a list: ["one", "another"]')
+    if kind == "string_type":
+        return document.problem(
+            path, f"is {_short(value)}, not text", "write it in quotes, a quantity with its unit"
+        )
     message = str(error["msg"]).removeprefix("Value error, ")
     return document.problem(
         path,

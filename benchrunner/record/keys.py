@@ -29,6 +29,11 @@ SCRYPT_N, SCRYPT_R, SCRYPT_P = 2**16, 8, 1  # 64 MiB and about a quarter of a se
 SHORTEST_PASSPHRASE = 8
 LARGEST_FILE = 1 << 20
 NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
+_PRIME = 2**255 - 19  # of the field that curve25519 is over (RFC 8032, 5.1)
+_EIGHTH = 0x5FC536D880238B13933C6D305ACDFD5F098EFF289F4C345B027B2C28F95E826  # y of a point of order 8
+_SMALL_ORDER = frozenset(
+    (0, 1, _PRIME - 1, _EIGHTH, _PRIME - _EIGHTH)
+)  # y of the eight points of order 1, 2, 4 and 8
 PUBLIC_FORMAT, KEY_FORMAT, LIST_FORMAT = (
     "benchrunner public key",
     "benchrunner signing key",
@@ -319,7 +324,9 @@ def _load(path: Path, hint: str = "check the path") -> dict[str, Any]:
     try:
         data = canonical.loads(raw) if len(raw) <= LARGEST_FILE else None
     except canonical.JsonError as error:
-        raise Refused(Problem(str(path), str(error), "give a key file in JSON")) from error
+        raise Refused(
+            Problem(str(path), str(error), "give a key file in JSON; the name of a trust list ends in .toml")
+        ) from error
     if not isinstance(data, dict):
         raise Refused(
             Problem(str(path), "is no key file", "give a file made by 'benchrunner keys export', or a JWK")
@@ -352,7 +359,7 @@ def _public_of(data: Any, path: Path | str) -> PublicKey:
 
 
 def public_from_jwk(jwk: Any, name: str = "", demo: bool = False, made: str = "") -> PublicKey:
-    """The key of a JWK. Raises `ValueError` for anything but an Ed25519 public key."""
+    """The key of a JWK. Raises `ValueError` for anything but an Ed25519 public key that somebody can hold alone."""
     if (
         not isinstance(jwk, dict)
         or jwk.get("kty") != "OKP"
@@ -363,6 +370,10 @@ def public_from_jwk(jwk: Any, name: str = "", demo: bool = False, made: str = ""
     x = unb64(jwk["x"])
     if len(x) != 32:
         raise ValueError("is no Ed25519 key: not 32 bytes")
+    if int.from_bytes(x, "little") % 2**255 % _PRIME in _SMALL_ORDER:
+        raise ValueError(
+            "is nobody's: for a point of small order anybody can make signatures that hold over any text"
+        )
     return PublicKey(name, x, demo, made)
 
 

@@ -152,7 +152,7 @@ def _verify(text: str, header: bytes, key: PublicKey) -> None:
                 text, OKPKey.import_key(dict(key.jwk)), payload=header, registry=_registry()
             )
         except (JoseError, ValueError, json.JSONDecodeError) as error:
-            raise SignatureError(f"does not fit this record's header ({type(error).__name__})") from None
+            raise SignatureError("does not fit this record's header") from error
 
 
 def _text(protected: Mapping[str, Any], name: str) -> str:

@@ -124,7 +124,7 @@ def check(token: bytes, content: bytes, authorities: Sequence[tuple[str, str]]) 
     certificate = status["signing_cert"]
     trusted = ""
     for name, pem in authorities:
-        found = _validate(signed, content, [_certificate(name, pem)], at)
+        found = _validate(signed, content, [certificate_of(name, pem)], at)
         if (
             found.get("valid")
             and found.get("validation_path") is not None
@@ -181,7 +181,7 @@ def _validate(
         raise StampError(f"cannot be checked: {str(error)[:160]}") from None
 
 
-def _certificate(name: str, pem: str) -> Any:
+def certificate_of(name: str, pem: str) -> Any:
     from asn1crypto import pem as armour
     from asn1crypto import x509
 

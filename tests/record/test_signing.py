@@ -225,6 +225,36 @@ def test_a_token_of_another_shape_is_refused(change: dict[str, Any], says: str, 
         signing.check(_token(protected, HEADER, key), HEADER)
 
 
+P = 2**255 - 19  # RFC 8032, 5.1
+
+
+def _twice(y: int, d: int = -121665 * pow(121666, -1, P)) -> int:
+    """y of the double of a point with this y on the curve -x^2 + y^2 = 1 + d x^2 y^2 (RFC 8032, 5.1.4, where a = -1)."""
+    xx = (y * y - 1) * pow(d * y * y + 1, -1, P)
+    return (y * y + xx) * pow(1 - d * xx * y * y, -1, P) % P
+
+
+def test_a_key_of_small_order_is_nobodys() -> None:
+    """Every point that doubling takes to the neutral one, however it is written: with S = 0 one of eight values of R holds
+    (RFC 8032, 5.1.7), so nobody needs a secret.
+    """
+    eighth = 0x5FC536D880238B13933C6D305ACDFD5F098EFF289F4C345B027B2C28F95E826
+    assert [_twice(eighth), _twice(0), _twice(P - 1)] == [0, P - 1, 1]
+    for y in (0, 1, P - 1, P, P + 1, eighth, P - eighth):
+        for sign in (0, 1):
+            x = (y | sign << 255).to_bytes(32, "little")
+            jwk = {"kty": "OKP", "crv": "Ed25519", "x": keys.b64(x)}
+            with pytest.raises(ValueError, match="small order"):
+                keys.public_from_jwk(jwk)
+    one = keys.PublicKey("anybody", (1).to_bytes(32, "little"))
+    protected = {"alg": "Ed25519", "typ": signing.TYPE, "kid": one.thumbprint, "jwk": one.jwk}
+    token = (
+        f"{keys.b64(canonical.dumps(protected))}..{keys.b64(one.x + bytes(32))}".encode()
+    )  # made without any secret
+    with pytest.raises(SignatureError, match="small order"):
+        signing.check(token, HEADER)
+
+
 def test_a_payload_inside_the_token_is_refused(key: SigningKey) -> None:
     """A library may then verify the payload inside and ignore ours."""
     protected = {"alg": "Ed25519", "typ": signing.TYPE, "kid": key.public.thumbprint, "jwk": key.public.jwk}

@@ -83,6 +83,20 @@ def test_each_way_not_to_count_is_told_apart(
         assert any("A. Trainer, on the trust list" in line for line in state.says)
 
 
+def test_a_role_is_quoted_so_that_what_is_not_seen_in_it_shows(
+    sealed: Path, tmp_path: Path, store: Store, key: SigningKey
+) -> None:
+    """`operator` with a sign that is not shown behind it is another role, and must not be told as the same word."""
+    members = forged.members_of(sealed)
+    members["signatures/0001.jws"] = signing.sign(members["header.json"], key, role="operator\u200b")
+    container.write(tmp_path / "x.bench", list(members.items()))
+    (finding,) = verify(
+        tmp_path / "x.bench", trust=listed(tmp_path, key, 'roles = ["operator"]'), store=store
+    ).findings
+    assert finding.kind == "role"
+    assert finding.what.endswith("whose key may sign as operator, not as 'operator '")
+
+
 def test_a_key_that_is_not_listed_is_unknown(record: Path, tmp_path: Path, store: Store) -> None:
     assert kinds(record, listed(tmp_path, REVIEWER), store) == ["unknown key"]
 
@@ -104,7 +118,16 @@ def test_a_key_that_is_not_listed_is_unknown(record: Path, tmp_path: Path, store
             % ("A" * 43),
             "no moment",
         ),
-        ("format = 1\nkeys = 7\n", "keys"),
+        (
+            'format = 1\n[[keys]]\nperson = "x"\nkey = "%s"\nfrom = 2026-01-01T10:00:00\n' % ("A" * 43),
+            "is 2026-01-01T10:00:00, which",
+        ),
+        (
+            'format = 1\n[[keys]]\nperson = "x"\nkey = "%s"\nroles = "operator"\n' % ("A" * 43),
+            "keys[1].roles: is 'operator', not a list",
+        ),
+        ('format = 1\n[[keys]]\nperson = 7\nkey = "%s"\n' % ("A" * 43), "keys[1].person: is 7, not text"),
+        ("format = 1\nkeys = 7\n", "keys: is 7, not a list"),
         ("format = \n", "TOML"),
     ],
 )
@@ -152,8 +175,10 @@ def test_a_signature_at_the_end_of_the_calendar_gives_no_time(
 def test_an_authority_without_a_certificate_is_refused(
     record: Path, tmp_path: Path, store: Store, key: SigningKey, clock: TimeServer
 ) -> None:
-    timestamp(record, clock.url)
     trust = listed(tmp_path, key, more='[[authorities]]\nname = "x"\ncertificate = "none"\n')
+    with pytest.raises(Refused, match="certificate"):  # though nothing is stamped yet
+        verify(record, trust=trust, store=store)
+    timestamp(record, clock.url)
     with pytest.raises(Refused, match="certificate"):
         verify(record, trust=trust, store=store)
 
