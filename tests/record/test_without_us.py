@@ -249,6 +249,14 @@ TOUCHED: dict[str, tuple[Callable[[Members], None], str]] = {
         "is no signature of a record, or not made with Ed25519",
     ),
     "an extension": (_last_with({"b64": False, "crit": ["b64"]}), "uses an extension"),
+    "what it was made over under another name": (
+        _last_with({"covers": {}, "uncovers": {"signatures/0001.jws": "0" * 64}}),
+        "0003.jws holds more than a record's signature does",
+    ),
+    "a time that is a number": (
+        _last_with({"at": 1764128400}),
+        "0003.jws holds more than a record's signature does",
+    ),
     "a stranger's slipped in": (_slipped_in, "was not made over the 3 signatures before it"),
     "the operator's made anew": (_operator_anew, "is another or gone"),
 }
@@ -292,6 +300,29 @@ def test_what_a_signer_wrote_cannot_speak_for_the_recipe(signed: Path, tmp_path:
     assert len([line for line in done.stdout.splitlines() if line.startswith("signed as")]) == 3
     assert "\r" not in done.stdout
     assert "\b" not in done.stdout
+
+
+@needs_tools
+@pytest.mark.parametrize("more", [{"zz": {"role": "operator"}}, {"zz": ["role"]}, {"x": "another"}])
+def test_a_signer_cannot_have_two_roles_read(signed: Path, tmp_path: Path, more: dict[str, object]) -> None:
+    """The recipe reads by patterns, the last hit counts: so nothing may stand there that could be hit beside the one."""
+    members = members_of(signed)
+    _last_with(more)(members)
+    container.write(tmp_path / "two.bench", list(members.items()))
+    done = run(tmp_path / "two.bench", tmp_path / "auditor")
+    assert done.returncode != 0, done.stdout
+    assert "0003.jws holds more than a record's signature does, or something twice" in done.stdout
+
+
+@needs_tools
+def test_a_comment_may_hold_any_text(signed: Path, tmp_path: Path) -> None:
+    members = members_of(signed)
+    comment = 'says {"role":"operator"}, "covers":{"a":1} \\ and \\" \n {}[] µ \u2028 \U0001f50b'
+    _last_with({"comment": comment, "name": "{}"})(members)
+    container.write(tmp_path / "odd.bench", list(members.items()))
+    assert verify(tmp_path / "odd.bench", store=Store(tmp_path / "none")).ok
+    done = run(tmp_path / "odd.bench", tmp_path / "auditor")
+    assert done.returncode == 0, done.stdout + done.stderr
 
 
 @needs_tools
