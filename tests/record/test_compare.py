@@ -178,6 +178,32 @@ def test_firmware_settings_limits_and_procedure_that_changed_are_listed(tmp_path
     assert found.changes[0].group == "equipment" and found.data()["changes"][0]["now"] == "2.5.0"
 
 
+def test_a_change_deep_in_a_long_setting_is_listed_and_shown(tmp_path: Path) -> None:
+    """Two curves alike for the first 120 characters are not alike, and what is shown of them is where they differ."""
+    values: dict[str, Any] = {"steady": 230.0, "battery-peak": 57.2}
+
+    def card(last: float, responds: str) -> Verbatim:
+        curve = [*(round(50.2 + k / 100, 2) for k in range(40)), last]
+        text = f'title = "T"\n[pv_inverter]\nresponds = {responds}\ncurve = {curve}\nnote = "{"x" * 300}"\n'
+        return Verbatim("p.toml", text.encode(), "T")
+
+    baseline = write(tmp_path, "a", values, pairing=card(51.9, "false"))
+    found = compare(write(tmp_path, "b", values, pairing=card(52.4, "true")), baseline)
+    listed = {c.name: (c.before, c.now) for c in found.changes if c.group == "settings"}
+    assert set(listed) == {"pv_inverter.responds", "pv_inverter.curve"}
+    assert listed["pv_inverter.responds"] == ("no", "yes")
+    before, now = listed["pv_inverter.curve"]
+    assert before.startswith("...") and before.endswith("50.59, 51.9]") and now.endswith("50.59, 52.4]")
+
+
+def test_where_nothing_was_compared_no_rate_is_given(tmp_path: Path) -> None:
+    baseline = write(tmp_path, "a", {"steady": 230.0})
+    found = compare(write(tmp_path, "b", {"battery-peak": 57.2}), baseline)
+    assert found.verdict == CANNOT_TELL
+    assert [line for line in found.assumptions if "compared checks" in line] == []
+    assert found.assumptions[0].startswith("No check of the two was held against the other's")
+
+
 @pytest.mark.parametrize(
     ("check", "said"),
     [

@@ -72,7 +72,7 @@ def _flat(table: Any, path: str = "", depth: int = 0) -> Iterator[tuple[str, str
             )
             yield from _flat(item, f"{path}[{name}]", depth + 1)
     else:
-        yield path, str(table)[:LONGEST]
+        yield path, ("no", "yes")[table] if isinstance(table, bool) else str(table)
 
 
 def _toml(record: Record, part: str) -> dict[str, str]:
@@ -84,8 +84,24 @@ def _toml(record: Record, part: str) -> dict[str, str]:
 
 def _between(group: str, now: Mapping[str, str], before: Mapping[str, str]) -> Iterator[Change]:
     for name in dict.fromkeys([*before, *now]):
+        a, b = before.get(name, "none"), now.get(name, "none")
         if before.get(name) != now.get(name):
-            yield Change(group, name, before.get(name, "none"), now.get(name, "none"))
+            yield Change(group, name, *_cut(a, b))
+
+
+def _cut(before: str, now: str) -> tuple[str, str]:
+    """Two texts that differ, long ones from a little before where they begin to."""
+    if max(len(before), len(now)) <= LONGEST:
+        return before, now
+    shorter = min(len(before), len(now))
+    same = next((k for k in range(shorter) if before[k] != now[k]), shorter)
+    first = 0 if same < LONGEST // 2 else same - LONGEST // 4
+
+    def cut(text: str) -> str:
+        end = first + LONGEST
+        return ("..." if first else "") + text[first:end] + ("..." if end < len(text) else "")
+
+    return cut(before), cut(now)
 
 
 def _card(record: Record, baseline: Record) -> Iterator[Change]:
@@ -115,7 +131,7 @@ def _profiles(header: Mapping[str, Any]) -> dict[str, str]:
 
 def _parameters(header: Mapping[str, Any]) -> dict[str, str]:
     return {
-        f"parameter {name}": f"{p.get('value')} {p.get('unit')}"
+        f"parameter {name}": f"{p.get('value')} {p.get('unit')}".removesuffix(" 1")
         for name, p in header.get("parameters", {}).items()
     }
 

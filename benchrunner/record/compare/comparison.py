@@ -202,6 +202,8 @@ def _identity(record: Record) -> str:
 def _assumed(found: Sequence[Row], repeats: Sequence[Record], same: dict[str, bool]) -> list[str]:
     compared = sum(1 for row in found if row.result.needed is not None)
     scatter = "" if repeats else ", as far as the uncertainty goes: scatter from run to run is not in it"
+    if not compared:
+        return ["No check of the two was held against the other's: none stands in both with a value."]
     lines = [
         f"Of {compared} compared checks together, at most 5 in 100 comparisons without any change are called worse "
         f"(the rate is shared out among the checks, Bonferroni){scatter}.",
