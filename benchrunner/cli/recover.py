@@ -22,6 +22,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def call(options: argparse.Namespace) -> int:
     """0 once sealed."""
     from benchrunner.cli.run import passphrase
+    from benchrunner.cli.wrapping import wrapped
     from benchrunner.errors import Problem, Refused
     from benchrunner.record.keys import Store
     from benchrunner.record.recover import recover
@@ -34,6 +35,6 @@ def call(options: argparse.Namespace) -> int:
     key = Store().open(options.key, passphrase(options.key, options.passphrase_file)) if options.key else None
     outcome = recover(Path(options.journal), Path(options.out) if options.out else None, key, server)
     for line in outcome.says:
-        print(line)
+        print(wrapped(line))
     print(f"record: {outcome.record}")
     return 0

@@ -18,7 +18,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="laboratory card: address, customer, who authorises (see the guide)",
     )
-    parser.add_argument("--paper", choices=("a4", "letter"), help="of the PDF (default: a4)")
+    parser.add_argument("--paper", type=str.lower, choices=("a4", "letter"), help="of the PDF (default: a4)")
     parser.add_argument("--sign-with", metavar="FILE", help="sign the PDF with this PKCS#12 file (.p12)")
     parser.add_argument("--passphrase-file", metavar="F", help="its first line opens the PKCS#12 file")
     replace_option(parser)

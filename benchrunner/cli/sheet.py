@@ -20,7 +20,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     kind = parser.add_mutually_exclusive_group()
     kind.add_argument("--html", action="store_true", help="as one HTML file (the default)")
     kind.add_argument("--pdf", action="store_true", help="as PDF of one page")
-    parser.add_argument("--paper", choices=("a4", "letter"), help="of the PDF (default: a4)")
+    parser.add_argument("--paper", type=str.lower, choices=("a4", "letter"), help="of the PDF (default: a4)")
     parser.add_argument(
         "--out", metavar="FILE", help="default: the card's name with -sheet.html or -sheet.pdf"
     )

@@ -25,7 +25,7 @@ def code_of(words: list[str]) -> object:
 def test_report_as_html_and_as_pdf(record: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["report", str(record), "--out", str(tmp_path / "a.html"), "--laboratory", str(CARD)]) == 0
     assert "Peat Lane" in (tmp_path / "a.html").read_text("utf-8")
-    assert main(["report", str(record), "--pdf", "--paper", "letter", "--out", str(tmp_path / "a.pdf")]) == 0
+    assert main(["report", str(record), "--pdf", "--paper", "Letter", "--out", str(tmp_path / "a.pdf")]) == 0
     assert pages_of((tmp_path / "a.pdf").read_bytes()) >= 4
     assert capsys.readouterr().out.split() == [str(tmp_path / "a.html"), str(tmp_path / "a.pdf")]
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 import record_sample
 
+from benchrunner.cli.main import main
 from benchrunner.core.messages import Event
 from benchrunner.errors import Refused
 from benchrunner.record import canonical, container
@@ -183,6 +184,17 @@ def test_a_run_that_did_not_finish_says_so(tmp_path: Path) -> None:
     assert "could NOT be confirmed" in text
     assert "breaks off after" in text
     assert "; the run did not finish: what was left out is what Checks calls not judged" in text
+
+
+def test_what_recover_says_fits_the_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "100")
+    crashed(tmp_path / "run")
+    assert main(["recover", str(tmp_path / "run")]) == 0
+    said = capsys.readouterr().out
+    assert "Nothing after that moment is known; no reading was added." in " ".join(said.split())
+    assert [line for line in said.splitlines() if len(line) > 100 and not line.startswith("record: ")] == []
 
 
 def test_what_is_said_where_no_order_of_making_safe_is_on_record() -> None:
