@@ -1,6 +1,7 @@
 """No message that the window shows names an option of the command line where the window has a control of its own."""
 
 import ast
+import errno
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -82,7 +83,9 @@ def test_messages_made_by_the_engine_itself() -> None:
         with pytest.raises(Refused) as refused:
             ports_in(text, option)
         made += refused.value.problems
-    what, mend = unreachable("socket://127.0.0.1:4", ConnectionRefusedError("refused")) or ("", "")
+    what, mend = unreachable(
+        "socket://127.0.0.1:4", ConnectionRefusedError(errno.ECONNREFUSED, "Connection refused")
+    ) or ("", "")
     made.append(Problem("load", what, mend))
     assert prechecks.MAY_PASS and all(
         OPTION.search(str(problem)) for problem in made
