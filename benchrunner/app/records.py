@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QFileDialog, QMainWindow
 
 from benchrunner.app.model.mends import text_here
 from benchrunner.app.model.run import RunState
+from benchrunner.app.model.signs import with_minus
 from benchrunner.app.tools import Tools
 from benchrunner.app.widgets.notice import NoticeBar
 from benchrunner.app.widgets.pages import TextPage, escaped
@@ -64,7 +65,7 @@ class Records:
             headline = "The record verifies." if code == 0 else "THE RECORD DOES NOT VERIFY."
             if code == 0 and unsigned:
                 headline = "The record is whole. It was not signed, so it does not say whose it is."
-            self._page("Verification", f"{headline}\n\n{record}\n\n{said}")
+            self._page("Verification", f"{headline}\n\n{record}\n\n{with_minus(said)}")
 
         self._tools.run(arguments, done)
 

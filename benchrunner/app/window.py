@@ -14,6 +14,7 @@ from PySide6.QtWidgets import QApplication, QMainWindow, QStackedWidget, QVBoxLa
 
 from benchrunner.app import menus
 from benchrunner.app.background import Background
+from benchrunner.app.copying import Copying
 from benchrunner.app.escape import EscapeHold
 from benchrunner.app.link import EngineLink
 from benchrunner.app.memory import Memory
@@ -82,12 +83,14 @@ class Window(QMainWindow):
             layout.addWidget(part)
         layout.addWidget(self.pages, 1)
         self.setCentralWidget(holder)
+        self.statusBar().setSizeGripEnabled(False)  # from the start: one that comes later would move the page
         self.setWindowTitle("benchrunner")
         self.resize(1280, 800)
         self.setMinimumSize(1024, 680)
         if (geometry := self.memory.geometry) is not None:
             self.restoreGeometry(geometry)
         self.prepare.setup.recall(*(self.memory.choice(name) for name in ("speed", "ports", "out")))
+        self.copying = Copying(self)
         self.actions_ = menus.build(self, self._calls())
         self.escape = EscapeHold(self)
         application = QApplication.instance()
@@ -276,7 +279,7 @@ class Window(QMainWindow):
     def close_safely(self) -> None:
         """Hang up: the engine makes safe and seals; the window closes once that is done."""
         self._closing = True
-        self.closing_bar.wait()
+        self.closing_bar.wait(texts.ends_when(self.run) if self.going and self.run.getting_ready else "")
         if self.link is None:
             self._finish_closing()
             return
@@ -363,10 +366,7 @@ class Window(QMainWindow):
         if problems:
             self.show_page("prepare")
             self.prepare.show_problems(problems)
-            self.notice.tell(
-                refusal_line(problems),
-                "warning",
-            )
+            self.notice.tell(refusal_line(problems), "warning")
         else:
             self.prepare.clearance.run_over()
         if not ended.get("simulated") or ended.get("locked"):

@@ -42,7 +42,7 @@ def test_a_real_bench_is_named_before_power_with_its_caution(screen: Screen, tmp
     assert "no emergency stop" in head.real.accessibleDescription()
     assert "REAL BENCH" in window.windowTitle()
     said = window.prepare.cautions.toPlainText()
-    assert said.startswith("REAL BENCH.") and "the software stop is no emergency stop" in said
+    assert said.startswith("REAL BENCH.") and "Make safe is no emergency stop" in said.partition("\n")[0]
     assert window.prepare.start.text().replace("&", "") == "Start on the real bench"
 
 

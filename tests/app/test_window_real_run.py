@@ -9,7 +9,6 @@ from free_ports import free_base
 from real_bench_rig import SHORT, prove_all, real_card, stand_ins
 
 from benchrunner import data
-from benchrunner.app.model import texts
 from benchrunner.app.model.run import RunState
 from benchrunner.cards.bench import read_bench
 from benchrunner.cards.pairing import read_pairing
@@ -86,7 +85,8 @@ def test_a_real_bench_is_called_one_from_before_power_to_the_end_of_a_whole_run(
     assert (ended["exit"], ended["safe"], ended["simulated"]) == (0, "confirmed", False), ended
     assert named_real(screen)
     says = window.run_page.outcome.says.text()
-    assert texts.REAL_END in says and "Simulated" not in says
+    assert says.count("terminals stay live") == 1 and "Simulated" not in says
+    assert "Real bench: isolate and prove dead before touching anything." in says
     header = Record.open(ended["record"]).header
     assert (header["simulated"], header["operator"]) == (False, "A. Fell")
     # The next run asks for all of it anew.

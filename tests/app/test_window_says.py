@@ -149,4 +149,6 @@ def test_missed_polls_are_shown_while_the_run_goes_on_and_skew_at_its_end(
     link.waiting = [{"at": 302.0, "kind": "note", "data": {"text": said, "level": "info", "about": "skew"}}]
     screen.until(lambda: bool(window.run.skew))
     screen.let(0.1)
-    assert said in window.run_page.polling.toolTip() and "not corrected" in window.run_page.polling.toolTip()
+    shown = window.run_page.polling.text()
+    assert "steps of the load, not corrected: bus_meter +12 ms after load." in shown
+    assert said in window.run_page.events.toPlainText()

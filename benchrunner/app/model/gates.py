@@ -17,6 +17,13 @@ CAUTIONS = (
 )
 
 
+RELEASING = (
+    "What tripped the bench may still be there, and may have damaged it. Battery and PV terminals stay live. A release removes no "
+    "hazard: it only says who answers for the bench being used again.",
+    CAUTIONS[1],
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Gate:
     """A gate that stands and that a named person may pass. `stops`: it refuses the run; otherwise the run waits for it."""

@@ -6,6 +6,7 @@ The command line keeps its words: a message is put into these only where the win
 
 import re
 
+from benchrunner.app.model.signs import with_minus
 from benchrunner.errors import Problem
 
 PASS_GATES = "“Pass gates by name…”"
@@ -73,9 +74,10 @@ _OPTION = re.compile(r"(?<![\w-])--([a-z][a-z-]*)(?: (?:NAME|TEXT|FILE|CARD)\b)?
 
 
 def text_here(text: str) -> str:
-    """A message with the window's controls in the place of options; commands that the window has no control for stay."""
+    """A message with the window's controls in the place of options and its minus sign; commands that the window has no
+    control for stay as they are typed."""
     if "--" not in text and "benchrunner " not in text:
-        return text
+        return with_minus(text)
     parts = _COMMAND_ONLY.split(text)
     return "".join(part if k % 2 else _controls(part) for k, part in enumerate(parts))
 
@@ -88,4 +90,5 @@ def here(problem: Problem) -> Problem:
 def _controls(text: str) -> str:
     for pattern, words in _WORDS:
         text = pattern.sub(words, text)
+    text = with_minus(text)
     return _OPTION.sub(lambda found: CONTROLS.get(found[1], found[0]), text)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from benchrunner.app.model.mends import text_here
+from benchrunner.app.model.signs import with_minus
 
 if TYPE_CHECKING:
     from benchrunner.app.model.traces import Trace
@@ -216,11 +217,11 @@ class RunState:
             for caution in step.cautions:
                 self._say(at, f"Caution: {caution}", "warning")
         elif phase == "waiting":
-            step.waits_for = text
+            step.waits_for = with_minus(text)
         elif phase in ("done", "failed", "skipped"):
             step.ended = at
             if phase != "done":
-                step.text = text
+                step.text = with_minus(text)
                 self._say(
                     at,
                     f"{step.title}: {text or phase}" if phase == "failed" else f"{step.title}: {phase}",
@@ -270,7 +271,7 @@ class RunState:
 
     def _on_note(self, at: float, data: dict[str, Any]) -> None:
         if data.get("about") == "skew":
-            self.skew.append(str(data.get("text", "")))
+            self.skew.append(with_minus(str(data.get("text", ""))))
         elif data.get("about") == "compiling":
             self.compiling.append(str(data.get("text", "")))
         self._say(at, text_here(str(data.get("text", ""))), str(data.get("level") or "info"))
@@ -300,6 +301,6 @@ class RunState:
                 step.phase = "stopped"
 
     def _say(self, at: float, text: str, level: str = "info") -> None:
-        self.notes.append(Note(at, text, level))
+        self.notes.append(Note(at, with_minus(text), level))
         self.notes_ever += 1
         del self.notes[:-_MOST_NOTES]

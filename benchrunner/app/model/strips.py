@@ -9,6 +9,7 @@ import numpy as np
 
 from benchrunner.app.model.course import Bar
 from benchrunner.app.model.run import RunState
+from benchrunner.app.model.signs import with_minus
 from benchrunner.app.model.traces import Trace
 
 # Measures whose value is a level of the channel itself, so that their limit may be drawn over its trace. Limits of the
@@ -179,7 +180,7 @@ def value_range(
     if high - low < strip.least:
         middle = (low + high) / 2
         low, high = middle - strip.least / 2, middle + strip.least / 2
-    margin = 0.08 * (high - low)
+    margin = 0.13 * (high - low)  # so that the axis has room to name its lowest and highest line
     low, high = low - margin, high + margin
     return Height(max(low, strip.bounds[0] - 1.0), min(high, strip.bounds[1] + 1.0), below, above)
 
@@ -207,7 +208,7 @@ def summary(strip: Strip, run: RunState) -> str:
         )
         text += f", lowest {trace.least * strip.scale:.{strip.places}f}, highest {trace.most * strip.scale:.{strip.places}f}"
         parts.append(text)
-    return f"{strip.title}: {'; '.join(parts)}." if parts else f"{strip.title}: no readings yet."
+    return with_minus(f"{strip.title}: {'; '.join(parts)}.") if parts else f"{strip.title}: no readings yet."
 
 
 def guard_text(strip: Strip, limits: Iterable[Band]) -> str:

@@ -1,10 +1,11 @@
 """What the window says in words: verdicts, checks, times, the end of a run."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import fields
 from typing import Any
 
 from benchrunner.app.model.mends import text_here
+from benchrunner.app.model.signs import with_minus
 from benchrunner.report import words
 from benchrunner.units import show
 
@@ -17,21 +18,31 @@ REAL_SAYS = (
     "This is a real bench: a run switches hazardous AC and DC voltage, and battery and PV terminals stay live whatever the "
     "program does. Know where the bench's own emergency stop is before you start: the software stop is no emergency stop."
 )
-REAL_END = "Real bench: battery and PV terminals stay live. Isolate and prove dead before touching anything."
+_STAYS = "battery and PV terminals stay live"
+_PROVE = "prove dead before touching anything"
+REAL_END = f"Real bench: {_STAYS}. Isolate and {_PROVE}."
 NO_EMERGENCY_STOP = "Make safe is no emergency stop: in danger use the hardware one."
 MAKE_SAFE_SAYS = (
     "Asks the engine to bring the bench to its safe state in the declared order and to confirm it by meter. It takes "
     "seconds and can fail. It is no emergency stop: in danger use the hardware one. Also: hold Esc for one second."
 )
 NO_RUN = "No run yet. Prepare one: Ctrl+1."
-PRE_POWER = (
-    "The pre-power checks are done and recorded: insulation, polarity, protective earth, neutral bond, residual-current "
-    "device, emergency stop proved."
+PRE_POWER = "The pre-power checks are done and recorded"
+PRE_POWER_WHICH = (
+    "Insulation, polarity, protective earth, neutral bond, residual-current device, emergency stop proved."
 )
 DEFERS = (
     "The installation rules in force, the network operator and the makers' instructions take precedence. Work only by "
     "qualified persons under the site's safety rules."
 )
+
+
+def real_says(cautions: Iterable[str]) -> str:
+    """What a real bench asks before a run beside these cautions of its procedure; what one of them says is not said again."""
+    stays = (
+        "" if any(_STAYS in caution for caution in cautions) else f", and {_STAYS} whatever the program does"
+    )
+    return f"A run switches hazardous AC and DC voltage{stays}. Know where the bench's own emergency stop is before you start."
 
 
 def clock(seconds: float) -> str:
@@ -44,7 +55,7 @@ def clock(seconds: float) -> str:
 def span(low: str, high: str) -> str:
     """A range in one text; a unit that both ends share is said once."""
     first, _, unit = low.partition(" ")
-    return f"{first} … {high}" if unit and high.endswith(f" {unit}") else f"{low} … {high}"
+    return with_minus(f"{first} … {high}" if unit and high.endswith(f" {unit}") else f"{low} … {high}")
 
 
 def bounds(guard: dict[str, Any]) -> str:
@@ -69,10 +80,15 @@ def check_lines(check: dict[str, Any]) -> tuple[str, str, str]:
     if figures.uncertainty == "not evaluated":
         margin += ", U not evaluated"
     return (
-        str(check.get("title") or check.get("id", "")),
+        check_title(check),
         f"{figures.value}, {figures.limit}",
         f"margin {margin}",
     )
+
+
+def check_title(check: dict[str, Any]) -> str:
+    """What a check is about, in words."""
+    return with_minus(str(check.get("title") or check.get("id", "")))
 
 
 def _in_u(times: str) -> str:
@@ -98,8 +114,8 @@ def check_details(check: dict[str, Any]) -> list[tuple[str, str]]:
         ("Uncertainty U", f"{figures.uncertainty} (k = {check.get('k', 2):g})" if check.get("uncertainty") is not None else figures.uncertainty),
         ("Margin", figures.margin + _in_u(figures.in_u)),
         ("Rule", str(check.get("rule", ""))),
-        ("Reason", str(check.get("reason") or "")),
-        ("Basis", str(check.get("basis") or "")),
+        ("Reason", with_minus(str(check.get("reason") or ""))),
+        ("Basis", with_minus(str(check.get("basis") or ""))),
         ("Judged at", f"{clock(float(check.get('at', 0.0)))} ({float(check.get('at', 0.0)):.1f} s)"),
     ]  # fmt: skip
     return [(name, text) for name, text in rows if text]
@@ -124,7 +140,7 @@ def step_line(run: Any) -> str:
     step = run.current
     if step is None:
         if run.getting_ready and run.safe_asked:
-            return f"Make safe was heard: {ends_when(run)}"
+            return f"Make safe was heard and takes hold as soon as {_ready_when(run)}."
         if not run.state:
             return f"Getting ready: {_doing(run)}" if run.prepared else NO_RUN
         if run.state == "making safe":
@@ -142,8 +158,12 @@ def step_line(run: Any) -> str:
 
 def ends_when(run: Any) -> str:
     """What happens to a make safe that was asked for before the run began: the engine hears it once it is ready."""
-    when = "the simulated bench is compiled" if run.compiling else "the engine has got the bench ready"
-    return f"nothing is switched on yet; the run ends as soon as {when}."
+    switched = "nothing is switched on yet" if run.simulated else "this run has switched nothing on yet"
+    return f"{switched}; the run ends as soon as {_ready_when(run)}."
+
+
+def _ready_when(run: Any) -> str:
+    return "the simulated bench is compiled" if run.compiling else "the engine has got the bench ready"
 
 
 def _doing(run: Any) -> str:
@@ -185,6 +205,9 @@ def wait_line(run: Any) -> str:
     return f"Until {step.waits_for}; {clock(spent)} of at most {clock(step.at_most)}."
 
 
+_SEEN = " shows steps of the load "  # as the engine says it of each instrument; here it is said once
+
+
 def polling_line(run: Any) -> str:
     """How the instruments are read: missed polls by instrument, worst first, and the skew between them at the end."""
     if not run.traces and not run.missed:
@@ -192,7 +215,8 @@ def polling_line(run: Any) -> str:
     worst = sorted(run.missed.items(), key=lambda item: (-item[1], item[0]))
     missed = "Missed polls: " + (", ".join(f"{name} {count}" for name, count in worst if count) or "none")
     if run.skew:
-        return f"{missed}. Skew between instruments, stated and not corrected: {'; '.join(run.skew)}."
+        rows = [text.replace(_SEEN, " ") for text in run.skew]
+        return f"{missed}. Skew between instruments, seen from steps of the load, not corrected: {'; '.join(rows)}."
     return f"{missed}."
 
 
@@ -236,11 +260,18 @@ def outcome(ended: dict[str, Any], checks: Sequence[dict[str, Any]] = ()) -> tup
     if ended.get("safe_text") and ended.get("safe") == "confirmed":
         sentences.append(str(ended["safe_text"]))
     if ended.get("simulated") is False:
-        sentences.append(REAL_END)
+        sentences.append(_real_end(" ".join(sentences)))
     elif ended.get("simulated"):
         sentences.append("Simulated bench: not evidence about any real equipment.")
     failed = code == 5 or verdict == "fail"  # a failed check outdoes that the run did not finish
     return ("fail" if failed else verdict if ended.get("finished") else "not judged"), headline, sentences
+
+
+def _real_end(said: str) -> str:
+    """What holds on a real bench whatever came out; what is said already is not said again."""
+    if _PROVE in said:
+        return f"Real bench: {_STAYS}."
+    return f"Real bench: isolate and {_PROVE}." if _STAYS in said else REAL_END
 
 
 def _not_passed(checks: Sequence[dict[str, Any]]) -> list[str]:

@@ -40,9 +40,10 @@ class Clearance(QWidget):
         self.cautions.setFrameShape(QTextBrowser.Shape.StyledPanel)
         column.addWidget(self.cautions, 3)
         self.read = CheckBox("I have r&ead these cautions")
-        self.checked = CheckBox("&The pre-power checks are done and recorded")
-        self.checked.setToolTip(texts.PRE_POWER)
-        self._checked_says = QLabel(texts.PRE_POWER)
+        self.checked = CheckBox(f"&{texts.PRE_POWER}")
+        self.checked.setAccessibleDescription(texts.PRE_POWER_WHICH)
+        self._checked_says = QLabel(texts.PRE_POWER_WHICH)
+        self._checked_says.setContentsMargins(26, 0, 0, 4)
         self._checked_says.setWordWrap(True)
         self.name = QLineEdit()
         self.name.setAccessibleName("Your name")
@@ -165,13 +166,12 @@ class Clearance(QWidget):
         listed = (
             f"<ul style='margin-left:-22px'>{items}</ul>" if items else "<p>The procedure states none.</p>"
         )
-        first = (
-            f"<p><b>{texts.REAL}.</b> {escaped(texts.REAL_SAYS)}</p>" if preview.simulated is False else ""
-        )
-        self.cautions.setHtml(
-            f"{first}{listed}<p>{escaped(texts.DEFERS)}</p><p><b>{escaped(texts.NO_EMERGENCY_STOP)}</b></p>"
-        )
         real = preview.simulated is False
+        stop = f"<b>{escaped(texts.NO_EMERGENCY_STOP)}</b>"
+        says = escaped(texts.real_says((*preview.cautions, *of_steps)))
+        first = f"<p><b>{texts.REAL}.</b> {says} {stop}</p>" if real else ""
+        last = "" if real else f"<p>{stop}</p>"  # once, and where it is seen without scrolling
+        self.cautions.setHtml(f"{first}{listed}<p>{escaped(texts.DEFERS)}</p>{last}")
         self.start.setText("&Start on the real bench" if real else "&Start the run")
         self.checked.setVisible(real)
         self._checked_says.setVisible(real)

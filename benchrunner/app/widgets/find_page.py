@@ -85,8 +85,12 @@ class FindPage(QWidget):
         self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.table.verticalHeader().setVisible(False)
-        self.table.verticalHeader().setDefaultSectionSize(26)
+        self.table.verticalHeader().setMinimumSectionSize(26)
+        self.table.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
         self.table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        self.table.horizontalHeader().setDefaultAlignment(  # over their columns' texts
+            Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
+        )
         self.table.horizontalHeader().setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
         layout.addWidget(self.table, 3)
         self.problems = QPlainTextEdit()
@@ -168,7 +172,7 @@ class FindPage(QWidget):
             if not self.serial.isChecked()
             else []
         )
-        lines = [f"{p.where}: {p.what}\n    {p.mend}" for p in map(here, problems)]
+        lines = [_told(problem) for problem in problems]
         self._unclear = "\n".join([*lines, *(f"{line}: there, not asked" for line in listed)])
         self.problems.setPlainText(self._unclear)
         count = len(proposals)
@@ -197,12 +201,18 @@ class FindPage(QWidget):
         try:
             writing.write_card(Path(path), writing.card_text(self._proposals))
         except Refused as refusal:
-            self._say_first("\n".join(str(here(problem)) for problem in refusal.problems))
+            self._say_first("\n".join(map(_told, refusal.problems)))
             self.state.setText("The draft was not saved")
             return
         self.state.setText("Draft saved")
         self._say_first(f"Draft saved: {path}\n    {TO_FINISH}")
         self.drafted.emit(path)
+
+
+def _told(problem: Problem) -> str:
+    """A problem, and its mend below it."""
+    shown = here(problem)
+    return f"{shown.where}: {shown.what}\n    {shown.mend}"
 
 
 def _choice(among: tuple[str, ...], none: str) -> str:

@@ -5,35 +5,17 @@ from typing import Any
 from PySide6.QtCore import (
     QAbstractListModel,
     QModelIndex,
-    QPersistentModelIndex,
-    QPointF,
-    QRect,
-    QRectF,
-    QSize,
     QSortFilterProxyModel,
     Qt,
 )
-from PySide6.QtGui import QColor, QFont, QFontMetrics, QPainter, QPen
-from PySide6.QtWidgets import (
-    QLabel,
-    QListView,
-    QPlainTextEdit,
-    QSplitter,
-    QStyle,
-    QStyledItemDelegate,
-    QStyleOptionViewItem,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtWidgets import QLabel, QListView, QPlainTextEdit, QSplitter, QVBoxLayout, QWidget
 
 from benchrunner.app.model import texts
 from benchrunner.app.model.run import RunState
+from benchrunner.app.model.signs import with_minus
 from benchrunner.app.theme import Theme
+from benchrunner.app.widgets.check_row import CHECK, CheckRow, Index
 from benchrunner.app.widgets.controls import CheckBox
-from benchrunner.app.widgets.shapes import verdict_shape
-
-CHECK = Qt.ItemDataRole.UserRole + 1
-Index = QModelIndex | QPersistentModelIndex
 
 
 class CheckList(QAbstractListModel):
@@ -69,7 +51,7 @@ class CheckList(QAbstractListModel):
         if role in (Qt.ItemDataRole.DisplayRole, Qt.ItemDataRole.AccessibleTextRole):
             return f"{check.get('verdict')}: " + ", ".join(texts.check_lines(check))
         if role == Qt.ItemDataRole.ToolTipRole:
-            said = (str(check.get("title") or check.get("id") or ""), str(check.get("reason") or ""))
+            said = (texts.check_title(check), with_minus(str(check.get("reason") or "")))
             return "\n".join(text for text in said if text)
         return None
 
@@ -80,82 +62,6 @@ class _NotPassed(QSortFilterProxyModel):
     def filterAcceptsRow(self, row: int, parent: Index) -> bool:  # noqa: N802 - Qt
         check = self.sourceModel().index(row, 0, parent).data(CHECK)
         return not self.only or check.get("verdict") != "pass"
-
-
-class _Row(QStyledItemDelegate):
-    def __init__(self, parent: QWidget, theme: Theme) -> None:
-        super().__init__(parent)
-        self.theme = theme
-
-    def _fonts(self, option: QStyleOptionViewItem) -> tuple[QFont, QFont]:
-        plain = QFont(option.font)
-        small = QFont(plain)
-        small.setPointSizeF(max(8.0, plain.pointSizeF() - 1))
-        return plain, small
-
-    def sizeHint(self, option: QStyleOptionViewItem, index: Index) -> QSize:  # noqa: N802 - Qt
-        plain, small = self._fonts(option)
-        return QSize(200, QFontMetrics(plain).height() * 2 + QFontMetrics(small).height() * 2 + 14)
-
-    def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: Index) -> None:
-        check = index.data(CHECK)
-        theme = self.theme
-        rect: QRect = option.rect
-        state: QStyle.StateFlag = option.state
-        painter.save()
-        if state & QStyle.StateFlag.State_Selected:
-            painter.fillRect(rect, QColor(theme.raised))
-            if state & QStyle.StateFlag.State_HasFocus:
-                painter.setPen(QPen(QColor(theme.focus), 2))
-                painter.drawRect(rect.adjusted(1, 1, -1, -1))
-        painter.setPen(QColor(theme.rule))
-        painter.drawLine(rect.bottomLeft(), rect.bottomRight())
-        plain, small = self._fonts(option)
-        bold = QFont(plain)
-        bold.setBold(True)
-        title, value, margin = texts.check_lines(check)
-        verdict = str(check.get("verdict", "not judged"))
-        line = QFontMetrics(plain).height()
-        line_small = QFontMetrics(small).height()
-        verdict_shape(painter, theme, verdict, QPointF(rect.left() + 16, rect.top() + 5 + line / 2), 17)
-        x, y, width = rect.left() + 32, rect.top() + 4, rect.width() - 40
-        painter.setPen(QColor(theme.text))
-        painter.setFont(bold)
-        word = QFontMetrics(bold).horizontalAdvance(verdict)
-        painter.drawText(QRectF(x, y, width, line), Qt.AlignmentFlag.AlignLeft, verdict)
-        painter.setFont(small)
-        painter.setPen(QColor(theme.muted))
-        name = QFontMetrics(small).elidedText(
-            texts.check_name(check), Qt.TextElideMode.ElideRight, int(width - word - 12)
-        )
-        painter.drawText(
-            QRectF(x + word + 10, y, width - word - 10, line),
-            Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
-            name,
-        )
-        painter.setPen(QColor(theme.text))
-        painter.setFont(plain)
-        y += line + 1
-        painter.drawText(
-            QRectF(x, y, width, line),
-            Qt.AlignmentFlag.AlignLeft,
-            QFontMetrics(plain).elidedText(title, Qt.TextElideMode.ElideRight, width),
-        )
-        painter.setFont(small)
-        y += line + 1
-        painter.drawText(
-            QRectF(x, y, width, line_small),
-            Qt.AlignmentFlag.AlignLeft,
-            QFontMetrics(small).elidedText(value, Qt.TextElideMode.ElideRight, width),
-        )
-        y += line_small
-        painter.setPen(QColor(theme.muted))
-        painter.drawText(
-            QRectF(x, y, width, line_small),
-            Qt.AlignmentFlag.AlignLeft,
-            QFontMetrics(small).elidedText(margin, Qt.TextElideMode.ElideRight, width),
-        )
-        painter.restore()
 
 
 class Ledger(QWidget):
@@ -172,11 +78,13 @@ class Ledger(QWidget):
         self.list = QListView()
         self.list.setModel(self._filter)
         self.list.setAccessibleName("Checks")
-        self.list.setUniformItemSizes(True)
+        self.list.setResizeMode(
+            QListView.ResizeMode.Adjust
+        )  # rows are as high as their texts need at this width
         self.list.setVerticalScrollMode(QListView.ScrollMode.ScrollPerPixel)
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.list.setFrameShape(QListView.Shape.NoFrame)
-        self._rows = _Row(self.list, theme)
+        self._rows = CheckRow(self.list, theme)
         self.list.setItemDelegate(self._rows)
         self.only = CheckBox("Only those not &passed")
         self.details = QPlainTextEdit()
@@ -238,6 +146,5 @@ class Ledger(QWidget):
         if check is None:
             self.details.clear()
             return
-        title = str(check.get("title") or check.get("id"))
         rows = "\n".join(f"{name}: {text}" for name, text in texts.check_details(check))
-        self.details.setPlainText(f"{title}\n{rows}")
+        self.details.setPlainText(f"{texts.check_title(check)}\n{rows}")

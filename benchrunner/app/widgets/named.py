@@ -18,9 +18,11 @@ from PySide6.QtWidgets import (
 )
 
 from benchrunner.app.model import texts
-from benchrunner.app.model.gates import CAUTIONS, Gate, Lock, Passing
+from benchrunner.app.model.gates import CAUTIONS, RELEASING, Gate, Lock, Passing
+from benchrunner.app.model.signs import with_minus
 from benchrunner.app.widgets.controls import FIELDS, CheckBox
 from benchrunner.app.widgets.pages import escaped
+from benchrunner.report.words import day
 
 LONGEST = 300  # letters of a name or a reason, as the bench's own files hold them
 
@@ -157,7 +159,7 @@ class ReleaseDialog(NamedDialog):
     def __init__(self, lock: Lock, parent: QWidget | None = None) -> None:
         super().__init__(
             "Release a locked bench", "Re&lease the bench",
-            "what was found, and why the bench may be used again", parent,
+            "what was found, and why the bench may be used again", parent, RELEASING,
         )  # fmt: skip
         about = QLabel(
             lock_html(lock) + "<p>Find out what happened and look at the bench before it is released.</p>"
@@ -167,6 +169,9 @@ class ReleaseDialog(NamedDialog):
         self._layout.addWidget(about)
         self._layout.addStretch(1)
         self._finish()
+        self.resize(
+            self.width(), self._layout.totalHeightForWidth(self.width())
+        )  # no empty room amid the text
 
     def _agreed(self) -> None:
         self.wanted.emit(self.by.text().strip(), self.why.text().strip())
@@ -177,6 +182,6 @@ def lock_html(lock: Lock) -> str:
     """Why a bench is locked, for a page."""
     record = f"<br>Its record: {escaped(lock.record)}" if lock.record else ""
     return (
-        f"<p><b>The bench is locked</b>: {escaped(lock.bench)}<br>Since {escaped(lock.when)}, after: "
-        f"{escaped(lock.what)}{record}</p>"
+        f"<p><b>The bench is locked</b>: {escaped(lock.bench)}<br>Since {escaped(day(lock.when))}, after: "
+        f"{escaped(with_minus(lock.what))}{record}</p>"
     )

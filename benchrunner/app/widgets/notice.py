@@ -3,6 +3,7 @@
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QPushButton, QWidget
 
+from benchrunner.app.model.signs import with_minus
 from benchrunner.app.theme import Theme
 
 PATIENCE = 10  # s until a close that nobody takes back is carried out
@@ -36,6 +37,7 @@ class NoticeBar(QFrame):
         if self._level == "alarm" and level != "alarm":
             return
         self._level = level
+        text = with_minus(text)
         self.text.setText(("ALARM: " if level == "alarm" else "") + text)
         self.dismiss.setVisible(level != "alarm")
         self.setAccessibleName(f"{level}: {text}")
@@ -105,14 +107,13 @@ class ClosingBar(QFrame):
         """Whether the question is open."""
         return self._timer.isActive()
 
-    def wait(self) -> None:
-        """The close is being carried out."""
+    def wait(self, not_begun: str = "") -> None:
+        """The close is being carried out; `not_begun`: when the run ends that has not begun yet."""
         self._timer.stop()
         self.close_now.hide()
         self.keep.hide()
-        self.text.setText(
-            "Making the bench safe and sealing the record. This window closes by itself once that is done."
-        )
+        what = f"{not_begun[:1].upper()}{not_begun[1:]}" or "Making the bench safe and sealing the record."
+        self.text.setText(f"{what} This window closes by itself once that is done.")
         self.show()
 
     def _say(self) -> None:

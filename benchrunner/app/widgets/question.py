@@ -4,6 +4,7 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QPushButton, QWidget
 
+from benchrunner.app.model.signs import with_minus
 from benchrunner.app.theme import Theme, palette
 from benchrunner.app.widgets.controls import FIELDS
 
@@ -65,7 +66,7 @@ class QuestionPanel(QFrame):
             self.hide()
             return
         choices = [str(choice) for choice in (question.get("choices") or [])]  # type: ignore[attr-defined]
-        self.text.setText(str(question.get("text", "")))
+        self.text.setText(with_minus(str(question.get("text", ""))))
         unit = str(question.get("unit") or "")
         self.field.clear()
         self.field.setVisible(not choices)

@@ -7,7 +7,6 @@ from PySide6.QtGui import QFont, QResizeEvent, QTextBlockFormat, QTextCursor, QT
 from PySide6.QtWidgets import (
     QFrame,
     QLabel,
-    QSizePolicy,
     QSplitter,
     QTabWidget,
     QTextEdit,
@@ -48,12 +47,13 @@ class RunPage(QWidget):
         bold.setBold(True)
         self.step.setFont(bold)
         self.wait = QLabel("")
+        self.wait.setWordWrap(True)
         self.says = QLabel("")
         self.says.setWordWrap(True)
         self.says.setMinimumHeight(self.fontMetrics().height())
         self.step.setWordWrap(True)  # a laboratory's own titles may be long, and none is cut
         self.step.setMinimumHeight(self.step.fontMetrics().height())
-        self.wait.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.wait.setMinimumHeight(self.fontMetrics().height())
         lines = QFrame()
         holder = QVBoxLayout(lines)
         holder.setContentsMargins(12, 4, 12, 4)
@@ -68,7 +68,7 @@ class RunPage(QWidget):
         self.course = CourseView(theme)
         self.polling = QLabel("")
         self.polling.setContentsMargins(6, 1, 6, 3)
-        self.polling.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.polling.setWordWrap(True)  # with every instrument's skew it takes several lines
         self.polling.setAccessibleName("Missed polls")
         self.ledger = Ledger(theme)
         self.events = QTextEdit()
@@ -93,8 +93,10 @@ class RunPage(QWidget):
         self.split = QSplitter(Qt.Orientation.Horizontal)
         self.split.addWidget(left)
         self.split.addWidget(self.side)
-        self.split.setStretchFactor(0, 1)
-        self.split.setStretchFactor(1, 0)
+        self.split.setStretchFactor(
+            0, 3
+        )  # of a wider window the side takes its share: checks have long titles
+        self.split.setStretchFactor(1, 1)
         self.split.setSizes([930, 330])
         self.split.setChildrenCollapsible(False)
         layout = QVBoxLayout(self)
@@ -187,20 +189,14 @@ class RunPage(QWidget):
         self.step.setAccessibleName(line)
         ready = run.getting_ready
         wait = texts.ready_line(time.monotonic() - self._asked_at) if ready else texts.wait_line(run)
-        self.wait.setText(self._elided(wait, self.wait.width()))
-        self.wait.setToolTip(wait)
+        self.wait.setText(wait)
         polling = texts.polling_line(run)
-        self.polling.setText(self._elided(polling, self.polling.width() - 14))
-        self.polling.setToolTip(polling)
+        self.polling.setText(polling)
         self.polling.setAccessibleDescription(polling)
         step = run.current
         self.says.setText(
             _said(step.says, step.cautions) if step is not None else escaped(texts.said_before(run))
         )
-
-    def _elided(self, text: str, width: int) -> str:
-        """Cut with dots where it is too long; the tip says all of it."""
-        return self.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, max(width, 200))
 
     def _show_notes(self, run: RunState) -> None:
         """Add the new events, each with its time hanging at the left."""

@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableWidget, QTab
 from benchrunner.app.model import texts
 from benchrunner.app.model.run import judged
 
+_LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 
 
@@ -22,7 +23,6 @@ class _Table(QTableWidget):
     def __init__(self, name: str, columns: list[str]) -> None:
         super().__init__(0, len(columns))
         self.setAccessibleName(name)
-        self.setHorizontalHeaderLabels(columns)
         self.verticalHeader().setDefaultSectionSize(self.fontMetrics().height() + 8)
         self.verticalHeader().setHighlightSections(False)
         self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
@@ -35,6 +35,14 @@ class _Table(QTableWidget):
         for k in range(1, len(columns)):
             header.setSectionResizeMode(k, QHeaderView.ResizeMode.ResizeToContents)
         header.setHighlightSections(False)
+        self._name_columns(columns)
+
+    def _name_columns(self, names: list[str]) -> None:
+        """Each name stands over its column's texts: at the left over words, at the right over figures."""
+        self.setHorizontalHeaderLabels(names)
+        for column in range(len(names)):
+            if (item := self.horizontalHeaderItem(column)) is not None:
+                item.setTextAlignment(_RIGHT if column else _LEFT)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 - Qt
         super().resizeEvent(event)
@@ -72,13 +80,13 @@ class RunningOrder(_Table):
             self._write(row, cells, "\n".join([title, step["id"], *cautions, step["says"]]))
         self.resizeRowsToContents()
         if not steps:
-            self.setHorizontalHeaderLabels(["step", "expected", "at most", "checks"])
+            self._name_columns(["step", "expected", "at most", "checks"])
             return
         checks = sum(judged(step) for step in steps)
         self.setAccessibleDescription(
             f"{_count(len(steps), 'step')}, {_count(checks, 'check')}, expected to take {texts.clock(total)}"
         )
-        self.setHorizontalHeaderLabels(
+        self._name_columns(
             [
                 _count(len(steps), "step"),
                 f"expected {texts.clock(total)}",
@@ -97,7 +105,7 @@ class GuardTable(_Table):
     def take(self, guards: list[dict[str, Any]]) -> None:
         """Show these guards of the engine's `prepared`."""
         self.setRowCount(len(guards))
-        self.setHorizontalHeaderLabels([_count(len(guards), "guard"), "trips", "acts within"])
+        self._name_columns([_count(len(guards), "guard"), "trips", "acts within"])
         for row, guard in enumerate(guards):
             cells = (str(guard["channel"]), texts.bounds(guard), texts.acts_within(guard))
             self._write(row, cells, "\n".join(t for t in (str(guard["id"]), str(guard.get("says", ""))) if t))
