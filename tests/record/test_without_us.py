@@ -417,6 +417,14 @@ def test_the_recipe_checks_time_stamps(signed: Path, tmp_path: Path) -> None:
     assert stranger.returncode != 0
     assert "is no time stamp of that authority" in stranger.stdout
     members = members_of(path)
+    container.write(
+        tmp_path / "longer.bench",
+        list((members | {"signatures/0003.tst": members["signatures/0003.tst"] + b"a note"}).items()),
+    )
+    longer = auditor(tmp_path / "longer.bench", tmp_path / "d", servers[0].issuer)
+    assert longer.returncode != 0
+    assert "0003.tst holds more than a time stamp" in longer.stdout
+    assert not verify(tmp_path / "longer.bench", store=Store(tmp_path / "none")).ok
     members["signatures/0001.tst"] = members["signatures/0002.tst"]
     path.unlink()
     container.write(path, list(members.items()))
