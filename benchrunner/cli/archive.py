@@ -97,8 +97,9 @@ def call(options: argparse.Namespace) -> int:
             return _json(options, {"forgotten": str(where)})
         result = archive.rebuilt or archive.rebuild()
         _left_out(result)
+        files = {problem.where for problem in result.left_out}  # of one file several things may be wrong
         print(
-            f"{result.records} record{'' if result.records == 1 else 's'} in the index, {len(result.left_out)} left out"
+            f"{result.records} record{'' if result.records == 1 else 's'} in the index, {len(files)} left out"
         )
         _json(
             options,

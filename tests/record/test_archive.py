@@ -22,6 +22,7 @@ from sqlalchemy import event, select
 from benchrunner.cli.main import main
 from benchrunner.core.messages import Readings
 from benchrunner.errors import Refused
+from benchrunner.record import container
 from benchrunner.record.archive import Archive, ChannelRow, CheckRow, Condition, Entry, Query, search, tables
 from benchrunner.record.archive.entry import Device
 from benchrunner.record.archive.search import when
@@ -301,6 +302,25 @@ def test_a_record_that_does_not_verify_is_kept_out(tmp_path: Path, made: list[Pa
         assert not list((tmp_path / "archive").rglob("*.bench")) and not list(
             (tmp_path / "archive" / ".arriving").iterdir()
         )
+
+
+def test_what_a_new_index_leaves_out_is_counted_in_files(
+    tmp_path: Path, made: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of one changed byte container, directory and digest tell: three findings, one file."""
+    folder = ["--archive", str(tmp_path / "archive")]
+    assert main(["archive", "add", *folder, *map(str, made)]) == 0
+    kept = sorted((tmp_path / "archive" / "records").rglob("*.bench"))[0]
+    survey = container.survey(kept)
+    raw = bytearray(kept.read_bytes())
+    raw[survey.members[0].start] ^= 1
+    kept.chmod(0o644)
+    kept.write_bytes(raw)
+    capsys.readouterr()
+    assert main(["archive", "rebuild", *folder]) == 1
+    said = capsys.readouterr()
+    assert said.err.count("left out: ") > 1
+    assert f"{len(made) - 1} records in the index, 1 left out" in said.out
 
 
 def test_a_file_changed_in_the_archive_is_said_and_never_written_over(
