@@ -142,7 +142,7 @@ def _records(folder: Path, card: str, title: str) -> tuple[list[Seen], list[str]
     if broken:
         says.append(f"{broken} of this pairing that do not verify")
     if unreadable:
-        says.append(f"{unreadable} files that cannot be read as records")
+        says.append(f"{unreadable} file{'' if unreadable == 1 else 's'} that cannot be read as records")
     beyond = (len(found) if indexed is None else len(indexed)) - MOST_RECORDS
     if beyond > 0:
         says.append(f"the oldest {beyond}: only the newest {MOST_RECORDS} are looked at")
@@ -244,6 +244,7 @@ def _newest(of: list[Seen], shipped: str) -> Row | None:
         return None
     one = of[0]
     counts = f"{sum(s.passed for s in of)} of {len(of)} passed" if len(of) > 1 else ""
+    broken = "did not finish" if not one.finished and one.outcome == "fail" else ""
     other = bool(shipped) and one.record.header["procedure"].get("sha256") != shipped
     nearest = _margins([one])
     return {
@@ -251,7 +252,7 @@ def _newest(of: list[Seen], shipped: str) -> Row | None:
         "record": one.number,
         "date": one.started[:10],
         "card": one.card[:8],
-        "counts": "; ".join(filter(None, (counts, *_earlier(of)))),
+        "counts": "; ".join(filter(None, (broken, counts, *_earlier(of)))),
         "other": "another version of this procedure" if other else "",
         "unsigned": "" if one.signed else "not signed",
         "nearest": f"{nearest[0]['margin']} ({nearest[0]['in_u']})" if nearest else words.DASH,

@@ -123,6 +123,10 @@ def test_a_run_that_did_not_finish_recommends_nothing(make: Make, tmp_path: Path
     found = sheet("tarn-corrie", tmp_path / "records")
     assert found["groups"][0]["limits"] == []
     assert found["procedures"][0]["real"]["verdict"] == "did not finish"
+    make("failed", fail=True, finished=False, started="2026-04-02T09:15:00.000Z")
+    row = sheet("tarn-corrie", tmp_path / "records")["procedures"][0]["real"]
+    assert row["verdict"] == "fail"
+    assert row["counts"].startswith("did not finish; 0 of 2 passed")
 
 
 def test_another_firmware_is_another_state_and_limits_come_from_the_newest(
@@ -146,6 +150,7 @@ def test_what_does_not_verify_and_what_is_another_pairing_is_left_out(make: Make
     found = sheet("tarn-corrie", tmp_path / "records")
     assert found["count"].startswith("1 record: 1 of a real bench")
     assert any("do not verify" in line or "cannot be read" in line for line in found["left_out"])
+    assert "1 file that cannot be read as records" in " ".join(found["left_out"])
     with pytest.raises(Refused, match="holds no record of the pairing"):
         sheet("tarn6-scree5", tmp_path / "records")
 
