@@ -184,6 +184,8 @@ def extend(
     `person`: whose they are (the key's own name where not given). Gives the whole list. Raises `Refused`: a list that
     cannot be read, a key that it names already, a moment or name that is none; then nothing was written.
     """
+    if path.suffix.lower() != ".toml":  # by that ending it is read again as a list
+        raise Refused(Problem(str(path), "is no name of a trust list", "give one that ends in .toml"))
     try:
         before = path.read_text("utf-8") if path.exists() else "format = 1\n"
     except (OSError, UnicodeDecodeError) as error:

@@ -86,6 +86,14 @@ def test_what_is_refused_leaves_the_list_as_it_was(
     assert sorted(p.name for p in tmp_path.glob("trust*")) == ["trust.toml"]
 
 
+def test_a_list_whose_name_would_not_be_read_as_one_is_not_begun(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["keys", "trust", public(tmp_path, REVIEWER), "--list", str(tmp_path / "trust.txt")]) == 2
+    assert "give one that ends in .toml" in capsys.readouterr().err
+    assert not (tmp_path / "trust.txt").exists()
+
+
 def test_the_list_of_keys_names_them_as_verify_does(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
