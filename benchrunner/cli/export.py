@@ -1,9 +1,11 @@
 """`benchrunner export`: the readings of a record as a file for other tools."""
 
 import argparse
+import sys
 from pathlib import Path
 
 from benchrunner.cli.target import replace_option
+from benchrunner.cli.wrapping import wrapped
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,6 +29,7 @@ def call(options: argparse.Namespace) -> int:
     """0; refusals are raised."""
     from benchrunner.cli.verify import a_file
     from benchrunner.record.doors.export import SUFFIXES, export
+    from benchrunner.record.doors.readings import changed
     from benchrunner.record.opened import Record
 
     record = Record.open(a_file(options.record))
@@ -36,6 +39,8 @@ def call(options: argparse.Namespace) -> int:
     out = export(record, kind, out, options.channels, options.replace)
     if waves and kind != "hdf5":
         print(f"without the {waves} captured waveform{'s' if waves > 1 else ''}: --to hdf5 carries them")
+    if said := changed(record):
+        print(wrapped(f"wrong: {said}"), file=sys.stderr)
     if record.simulated:
         print("SIMULATED BENCH: not evidence about any real equipment.")
     print(out)

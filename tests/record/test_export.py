@@ -2,6 +2,7 @@
 
 import errno
 import gc
+import json
 import math
 import os
 import struct
@@ -19,9 +20,11 @@ import pyarrow.parquet as pq
 import pytest
 import record_sample
 
+from benchrunner.cli.main import main
 from benchrunner.core.messages import Event, Readings
 from benchrunner.core.plan import Channel, RunPlan, Source
 from benchrunner.errors import Refused
+from benchrunner.record import container
 from benchrunner.record.doors import workbook
 from benchrunner.record.doors.export import export
 from benchrunner.record.journal import Journal
@@ -346,3 +349,23 @@ def test_fewer_channels_make_a_workbook_possible(
     with pytest.raises(Refused, match="fewer --channels"):
         export(record, "xlsx", tmp_path / "x.xlsx")
     export(record, "xlsx", tmp_path / "x.xlsx", ["bus.voltage"])
+
+
+def test_a_record_that_does_not_verify_says_so_in_what_is_exported(
+    record: Record, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    raw = bytearray(record.path.read_bytes())
+    member = next(m for m in container.survey(record.path).members if m.name == "pairing.toml")
+    raw[member.start + 5] ^= 1
+    (tmp_path / "changed.bench").write_bytes(raw)
+    words = "DOES NOT VERIFY, so this may not be what was sealed: pairing.toml"
+    assert main(["export", str(tmp_path / "changed.bench"), "--to", "parquet"]) == 0
+    assert words in " ".join(capsys.readouterr().err.split())
+    kept = pq.read_schema(tmp_path / "changed.parquet").metadata[b"benchrunner"].decode()
+    assert words in kept
+    assert "changed" not in json.loads(
+        pq.read_schema(export(record, "parquet", tmp_path / "a.parquet")).metadata[b"benchrunner"]
+    )
+    assert main(["export", str(record.path), "--to", "csv", "--out", str(tmp_path / "a.csv")]) == 0
+    assert capsys.readouterr().err == ""
+    assert "VERIFY" not in (tmp_path / "a.csv").read_text("utf-8")

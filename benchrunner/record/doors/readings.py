@@ -106,7 +106,15 @@ class Readings:
             facts.append(("simulated", "SIMULATED BENCH: not evidence about any real equipment"))
         if imported(header) is not None:
             facts.append(("imported", "imported, not measured by us"))
+        if said := changed(self.record):
+            facts.append(("changed", said))
         return [(name, line(text)) for name, text in facts]
+
+
+def changed(record: Record) -> str:
+    """What is said of a record that is not as it was sealed; empty where it is."""
+    findings = record.verify(allow_unsigned=True).findings
+    return f"DOES NOT VERIFY, so this may not be what was sealed: {findings[0]}" if findings else ""
 
 
 def line(text: Any) -> str:
