@@ -41,6 +41,7 @@ class Verification:
     demo: bool = False  # a demo key signed
     simulated: bool = False
     imported: bool = False  # made from another logger's file
+    later: bool = False  # the header names nobody who signed at sealing
     says: list[str] = field(default_factory=list)
     none: Problem | None = None  # why the file is no record at all
 
@@ -82,6 +83,7 @@ def verify(
     if header is not None:
         result.simulated = header.get("simulated") is not False
         result.imported = imported(header) is not None
+        result.later = header.get("signer") is None
         _digests(header, survey, result)
     _signatures(path, raw, header, survey, result)
     _stamps(path, survey, listed, result)
@@ -292,6 +294,8 @@ def _judge(
         says.append("not signed: that nothing was changed since it was sealed cannot be shown")
         if not allow_unsigned:
             result.findings.append(Finding("record", "unsigned", "carries no signature"))
+    if result.signatures and result.later:
+        says.append("nobody signed when it was sealed: every signature was put there later")
     counted = [_judge_one(signature, result, known, listed) for signature in result.signatures]
     result.known = bool(counted) and all(counted)
     if result.simulated:

@@ -352,6 +352,25 @@ def test_a_record_signed_anew_is_told_by_its_key_alone(signed: Path, tmp_path: P
 
 
 @needs_tools
+def test_the_recipe_takes_a_record_that_was_signed_only_later(signed: Path, tmp_path: Path) -> None:
+    """A run without a key, countersigned by a reviewer: the header names no signer, and that is said, here as there."""
+    record_sample.write(tmp_path / "run", count=12)
+    path = seal(tmp_path / "run", tmp_path / "x.bench")
+    countersign(path, REVIEWER)
+    countersign(path, THIRD, role="witness")
+    said = "nobody signed when it was sealed: every signature was put there later"
+    done = run(path, tmp_path / "auditor")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert said in done.stdout
+    assert done.stdout.count("signed as") == 2
+    verification = verify(path, store=Store(tmp_path / "none"))
+    assert verification.ok
+    assert said in verification.says
+    assert said not in verify(signed, store=Store(tmp_path / "none")).says
+    assert said not in run(signed, tmp_path / "other").stdout
+
+
+@needs_tools
 def test_the_recipe_takes_the_older_name_of_the_algorithm(signed: Path, tmp_path: Path) -> None:
     """`EdDSA` (RFC 8037), and a demonstration key is called one."""
     members = members_of(signed)
