@@ -70,7 +70,8 @@ def judge_under(record: Record, file: Path | str) -> list[Again]:
         try:
             found.append(Again(name, check, _under(check, wanted[name], document, name, problems), True))
         except ValueError as error:
-            problems.append(document.problem(("checks", name), str(error), "mend the limits"))
+            mend = 'give the lower bound as low, the upper as high; "none" takes one of them away, not both'
+            problems.append(document.problem(("checks", name), str(error), mend))
     if problems:
         raise Refused(problems)
     return found

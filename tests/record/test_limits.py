@@ -65,6 +65,11 @@ def test_data_that_carried_no_verdict_carries_none(tmp_path: Path) -> None:
         (['[checks."step/nothing"]', 'high = "1 V"'], "is no check of this record"),
         (['[checks."step/voltage"]', 'high = "1 A"'], "current"),
         (['[checks."step/voltage"]', 'low = "300 V"', 'high = "200 V"'], "above the high limit"),
+        (['[checks."step/voltage"]', 'low = "300 V"', 'high = "200 V"'], "give the lower bound as low"),
+        (
+            ['[checks."step/voltage"]', "high = 250"],
+            "is 250, not text\n    mend: write it in quotes, a quantity with its unit",
+        ),
         (['[checks."step/voltage"]', 'low = "none"', 'high = "none"'], "needs a low or a high limit"),
         (['[checks."step/voltage"]', 'rule = "kind"'], "rule"),
         (["[checks]"], "checks"),
