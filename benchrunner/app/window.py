@@ -86,7 +86,7 @@ class Window(QMainWindow):
         self.statusBar().setSizeGripEnabled(False)  # from the start: one that comes later would move the page
         self.setWindowTitle("benchrunner")
         self.resize(1280, 800)
-        self.setMinimumSize(1024, 680)
+        self.setMinimumSize(1024, 700)
         if (geometry := self.memory.geometry) is not None:
             self.restoreGeometry(geometry)
         self.prepare.setup.recall(*(self.memory.choice(name) for name in ("speed", "ports", "out")))
@@ -304,7 +304,7 @@ class Window(QMainWindow):
                     self._name_run()
                 elif event["kind"] == "note" and event["data"].get("level") in ("alarm", "error"):
                     text = text_here(str(event["data"].get("text", "")))
-                    self.notice.tell(text[:1].upper() + text[1:], str(event["data"]["level"]))
+                    self.notice.tell(texts.capital(text), str(event["data"]["level"]))
                 elif event["kind"] == "guard":
                     self.notice.tell(
                         f"Guard: {event['data'].get('text') or event['data'].get('id')}", "warning"

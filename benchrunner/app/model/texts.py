@@ -22,10 +22,11 @@ _STAYS = "battery and PV terminals stay live"
 _PROVE = "prove dead before touching anything"
 REAL_END = f"Real bench: {_STAYS}. Isolate and {_PROVE}."
 NO_EMERGENCY_STOP = "Make safe is no emergency stop: in danger use the hardware one."
-MAKE_SAFE_SAYS = (
+MAKE_SAFE_DOES = (
     "Asks the engine to bring the bench to its safe state in the declared order and to confirm it by meter. It takes "
-    "seconds and can fail. It is no emergency stop: in danger use the hardware one. Also: hold Esc for one second."
+    "seconds and can fail."
 )
+MAKE_SAFE_SAYS = f"{MAKE_SAFE_DOES} It is no emergency stop: in danger use the hardware one. Also: hold Esc for one second."
 NO_RUN = "No run yet. Prepare one: Ctrl+1."
 PRE_POWER = "The pre-power checks are done and recorded"
 PRE_POWER_WHICH = (
@@ -43,6 +44,17 @@ def real_says(cautions: Iterable[str]) -> str:
         "" if any(_STAYS in caution for caution in cautions) else f", and {_STAYS} whatever the program does"
     )
     return f"A run switches hazardous AC and DC voltage{stays}. Know where the bench's own emergency stop is before you start."
+
+
+def capital(text: str) -> str:
+    """Text that begins a sentence; a channel or an instrument at its start keeps the name that it has."""
+    first = text.split(" ", 1)[0].rstrip(".:,;")
+    return text if "." in first or "_" in first else text[:1].upper() + text[1:]
+
+
+def sentence(text: str) -> str:
+    """Text as a sentence of its own."""
+    return capital(text).rstrip(".") + "."
 
 
 def clock(seconds: float) -> str:
@@ -236,7 +248,7 @@ def outcome(ended: dict[str, Any], checks: Sequence[dict[str, Any]] = ()) -> tup
         sentences.append("Refused before anything was switched on.")
         sentences += [text_here(f"{p['where']}: {p['what']}.") for p in ended.get("problems", [])[:_NAMED]]
         if not ended.get("problems") and reason not in ("", "refused"):
-            sentences.append(reason[:1].upper() + reason[1:].rstrip(".") + ".")
+            sentences.append(sentence(reason))
         return "not judged", "Refused", sentences
     if ended.get("finished"):
         headline = verdict.capitalize()
@@ -247,7 +259,7 @@ def outcome(ended: dict[str, Any], checks: Sequence[dict[str, Any]] = ()) -> tup
         )
     sentences += _not_passed(checks)
     if reason:
-        sentences.append(reason[:1].upper() + reason[1:].rstrip(".") + ".")
+        sentences.append(sentence(reason))
     if ended.get("safe") == "not confirmed":
         headline = "SAFE STATE NOT CONFIRMED"
         sentences.insert(

@@ -270,6 +270,7 @@ class StripCharts(QWidget):
         shown = [held for held in self.plots.values() if self.shown[held.strip.id]]
         for row, held in enumerate(shown):
             layout.addItem(held.plot, row=row, col=0)
+            held.plot.setMinimumHeight(self._values.needed(len(held.strip.lines)))
             last = row == len(shown) - 1
             axis = held.plot.getAxis("bottom")
             axis.setStyle(showValues=last)

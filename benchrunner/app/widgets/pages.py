@@ -62,7 +62,7 @@ def help_html() -> str:
     )
     return (
         f"<h2>benchrunner {__version__}</h2>"
-        f"<p><b>{texts.NO_EMERGENCY_STOP}</b> {texts.MAKE_SAFE_SAYS} {texts.DEFERS}</p>"
+        f"<p><b>{texts.NO_EMERGENCY_STOP}</b> {texts.MAKE_SAFE_DOES} {texts.DEFERS}</p>"
         f"<h3>Keys</h3><table cellspacing='4'>{keys}</table>"
         f"<h3>Signs</h3><p>An arrow in the bench picture points in the positive direction and never moves; the sign stands in the "
         f"number.</p><table cellspacing='4'>{signs}</table>"

@@ -101,6 +101,10 @@ class GuardTable(_Table):
 
     def __init__(self) -> None:
         super().__init__("Guards", ["guard", "trips", "acts within"])
+        self.horizontalHeader().setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)
+        self.horizontalHeader().setSectionResizeMode(
+            1, QHeaderView.ResizeMode.Stretch
+        )  # bounds may take two lines
 
     def take(self, guards: list[dict[str, Any]]) -> None:
         """Show these guards of the engine's `prepared`."""

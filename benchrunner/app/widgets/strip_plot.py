@@ -12,6 +12,7 @@ DASHES = {
     "dashdot": Qt.PenStyle.DashDotLine,
 }
 AXIS = 58  # px for the value axis at the left
+_APART = 12.0  # px at least between two values of an axis
 _LIMITS = 24  # limit items per strip
 
 
@@ -32,7 +33,16 @@ class TimeAxis(pg.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
 
 
 class ValueAxis(pg.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
-    """Values with the minus sign that the rest of the window writes."""
+    """Values with the minus sign that the rest of the window writes, never so close that one covers another."""
+
+    def tickSpacing(self, low: float, high: float, size: float) -> list[tuple[float, float]]:  # noqa: N802 - pyqtgraph
+        levels: list[tuple[float, float]] = super().tickSpacing(low, high, size)
+        if not levels or not high > low:
+            return levels
+        spacing, offset = levels[0]
+        while spacing * size / (high - low) < _APART:
+            spacing *= 2.0
+        return [(spacing, offset), *levels[1:]]
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:  # noqa: N802 - pyqtgraph
         return [text.replace("-", "\u2212") for text in super().tickStrings(values, scale, spacing)]

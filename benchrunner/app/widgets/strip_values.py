@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QFont, QPainter, QPaintEvent, QPen
+from PySide6.QtGui import QColor, QFont, QFontMetrics, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QWidget
 
 from benchrunner.app.model import strips, texts
@@ -23,14 +23,22 @@ class StripValues(QWidget):
         self._charts = charts
         self.setFixedWidth(GUTTER)
 
+    def _small(self) -> QFont:
+        small = QFont(self.font())
+        small.setPointSizeF(max(8.0, small.pointSizeF() - 1))
+        return small
+
+    def needed(self, lines: int) -> float:
+        """The height at which a strip's name and its lines stand one below the other without touching, px."""
+        return (lines + 1) * float(QFontMetrics(self._small()).height()) - 2.0
+
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802 - Qt
         charts = self._charts
         theme, run, cursor = charts.theme, charts.shown_run, charts.reading_line
         painter = QPainter(self)
         painter.fillRect(self.rect(), QColor(theme.base))
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        small = QFont(self.font())
-        small.setPointSizeF(max(8.0, small.pointSizeF() - 1))
+        small = self._small()
         bold = QFont(small)
         bold.setBold(True)
         for strip, place in charts.strip_tops():
