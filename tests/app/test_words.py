@@ -6,6 +6,7 @@ import pytest
 
 from benchrunner.app.model import texts
 from benchrunner.app.model.run import RunState
+from benchrunner.judge import judge
 
 
 @pytest.mark.parametrize(
@@ -27,6 +28,13 @@ def test_every_check_of_a_real_run_has_value_limit_and_margin(real_run: list[dic
             assert {"Verdict", "Value", "Limit", "Rule", "Margin"} <= set(names)
             if check["uncertainty"] is None:
                 assert "not evaluated" in margin
+
+
+def test_the_reason_of_a_percentage_is_in_per_cent_as_the_figures_beside_it() -> None:
+    judged = judge(0.44, 0.0058, 0.47, 0.53, "guarded", unit="1")
+    check = {"id": "soc", "unit": "1", "of": "battery.soc", "measure": "last", "reason": judged.reason}
+    assert dict(texts.check_details(check))["Reason"] == texts.reason(check)
+    assert texts.reason(check).startswith("44 % is below 47 %")
 
 
 def test_where_a_run_stands(real_run: list[dict[str, Any]]) -> None:

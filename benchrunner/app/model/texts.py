@@ -114,6 +114,11 @@ def check_name(check: dict[str, Any]) -> str:
     return f"{step}/{name}" if step and (name == "reached" or "[" in step) else name
 
 
+def reason(check: dict[str, Any]) -> str:
+    """Why it was judged so, in the units of the figures beside it."""
+    return with_minus(words.reason(check))
+
+
 def check_details(check: dict[str, Any]) -> list[tuple[str, str]]:
     """All that is known of a check, as name and text."""
     figures = words.figures(check)
@@ -126,7 +131,7 @@ def check_details(check: dict[str, Any]) -> list[tuple[str, str]]:
         ("Uncertainty U", f"{figures.uncertainty} (k = {check.get('k', 2):g})" if check.get("uncertainty") is not None else figures.uncertainty),
         ("Margin", figures.margin + _in_u(figures.in_u)),
         ("Rule", str(check.get("rule", ""))),
-        ("Reason", with_minus(str(check.get("reason") or ""))),
+        ("Reason", reason(check)),
         ("Basis", with_minus(str(check.get("basis") or ""))),
         ("Judged at", f"{clock(float(check.get('at', 0.0)))} ({float(check.get('at', 0.0)):.1f} s)"),
     ]  # fmt: skip

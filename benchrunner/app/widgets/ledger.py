@@ -12,7 +12,6 @@ from PySide6.QtWidgets import QLabel, QListView, QPlainTextEdit, QSplitter, QVBo
 
 from benchrunner.app.model import texts
 from benchrunner.app.model.run import RunState
-from benchrunner.app.model.signs import with_minus
 from benchrunner.app.theme import Theme
 from benchrunner.app.widgets.check_row import CHECK, CheckRow, Index
 from benchrunner.app.widgets.controls import CheckBox
@@ -51,7 +50,7 @@ class CheckList(QAbstractListModel):
         if role in (Qt.ItemDataRole.DisplayRole, Qt.ItemDataRole.AccessibleTextRole):
             return f"{check.get('verdict')}: " + ", ".join(texts.check_lines(check))
         if role == Qt.ItemDataRole.ToolTipRole:
-            said = (texts.check_title(check), with_minus(str(check.get("reason") or "")))
+            said = (texts.check_title(check), texts.reason(check))
             return "\n".join(text for text in said if text)
         return None
 
