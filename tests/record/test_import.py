@@ -185,6 +185,8 @@ def test_what_cannot_be_read_is_refused_with_its_line(text: str | bytes, says: s
     ("channels", "options", "says"),
     [
         (("bus.voltage=U [A]",), {}, "'A' is no unit of voltage"),
+        (("battery.temperature=T [C]",), {}, "mend: temperature comes in K or degC"),
+        (("bus.frequency=n [rpm]",), {}, "'rpm' is no unit of frequency"),
         (("bus.voltage=U",), {}, "has no unit"),
         (("voltage=U [V]",), {}, "not a channel"),
         (("bus.voltage",), {}, "names no column"),

@@ -280,4 +280,5 @@ def _column(channel: str, name: str, unit: str, sign: float) -> Column:
         except Mended:
             continue
         return Column(channel, name, short, spelling, kind, factor, offset, sign)
-    raise Mended(f"{spelling!r} is no unit of {quantity}", f"{quantity} comes in {' or '.join(kinds)}")
+    known = [f"{kind} or degC" if kind == "K" else kind for kind in kinds]
+    raise Mended(f"{spelling!r} is no unit of {quantity}", f"{quantity} comes in {' or '.join(known)}")
