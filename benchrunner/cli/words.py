@@ -44,22 +44,15 @@ def outcome(ended: dict[str, Any], checks: list[dict[str, Any]], sink: IO[str]) 
     print(file=sink)
     if ended.get("simulated"):
         print("SIMULATED BENCH: not evidence about any real equipment.", file=sink)
-    print(
-        f"verdict: {ended.get('verdict', 'not judged')}"
-        + (
-            ""
-            if ended.get("finished")
-            else f" - the run did not finish: {ended.get('reason') or ended.get('ended_by', '')}"
-        ),
-        file=sink,
-    )
+    verdict = f"verdict: {ended.get('verdict', 'not judged')}"
+    if not ended.get("finished"):
+        verdict += f" - the run did not finish: {ended.get('reason') or ended.get('ended_by', '')}"
+    print(wrapped(verdict), file=sink)
     if ended.get("safe_text"):
-        print(f"bench: {ended['safe_text']}", file=sink)
+        print(wrapped(f"bench: {ended['safe_text']}"), file=sink)
     if ended.get("safe") == "not confirmed":
-        print(
-            "ALARM: the safe state could NOT be confirmed. Isolate the sources by hand and prove dead before touching anything.",
-            file=sink,
-        )
+        alarm = "ALARM: the safe state could NOT be confirmed. Isolate the sources by hand and prove dead before touching anything."
+        print(wrapped(alarm), file=sink)
     if ended.get("unstamped"):
         print(ended["unstamped"], file=sink)
     for name in ("record", "report", "journal"):

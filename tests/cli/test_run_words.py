@@ -158,6 +158,29 @@ def test_outcome_says_loudly_that_safe_is_not_confirmed_and_that_the_bench_is_si
     assert "did not finish: guard" in sink.getvalue()
 
 
+def test_how_a_run_ended_fits_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    sink = io.StringIO()
+    reason = (
+        "Bus frequency outside what the battery inverter may make in this test: bus.frequency is 52.601 Hz"
+    )
+    words.outcome(
+        {
+            "verdict": "fail",
+            "finished": False,
+            "reason": reason,
+            "safe": "not confirmed",
+            "safe_text": "x " * 60,
+        },
+        [],
+        sink,
+    )
+    assert max(map(len, sink.getvalue().splitlines())) <= 80
+    said = " ".join(sink.getvalue().split())
+    assert f"verdict: fail - the run did not finish: {reason} bench: x x" in said
+    assert "ALARM: the safe state could NOT be confirmed. Isolate the sources by hand" in said
+
+
 def test_a_refused_run_is_told_without_a_list_of_what_did_not_happen() -> None:
     sink = io.StringIO()
     progress = words.Progress(sink)
