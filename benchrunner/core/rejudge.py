@@ -15,7 +15,7 @@ from benchrunner.core.plan import RunPlan
 from benchrunner.core.runner import Runner
 
 TOLERANCE = 1e-9
-NUMBERS = ("value", "low", "high", "uncertainty", "margin")
+NUMBERS = ("value", "low", "high", "uncertainty", "k", "margin", "margin_in_u")
 WORDS = ("verdict", "measure", "of", "unit", "rule")
 
 

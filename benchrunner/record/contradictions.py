@@ -66,9 +66,10 @@ def _planned(record: "Record") -> dict[tuple[str, str], PlannedCheck | GroupChec
 def _of_check(check: dict[str, Any], planned: dict[tuple[str, str], PlannedCheck | GroupCheck]) -> list[str]:
     """What people read of a check, which the judging does not need: it stands in the plan word for word."""
     plan = planned.get((check["step"], check["id"]))
-    if plan is None:  # how long a step waited is judged without a check of the procedure
-        return []
-    facts = {"title": plan.title, "limit": plan.limit_text, "basis": plan.basis, "k": plan.k}
+    if plan is None:  # how long a step waited: its words are the program's, its bound is the step's
+        facts: dict[str, object] = {"basis": ""}
+    else:
+        facts = {"title": plan.title, "limit": plan.limit_text, "basis": plan.basis}
     where = f"{check['step']}/{check['id']}"
     return [
         f"{where}: {name} is {_said(check.get(name))} on record, {_said(wanted)} in the plan"
