@@ -100,9 +100,10 @@ def identity_row(instrument: Instrument) -> dict[str, Any]:
         "identity": identity.text if identity else "",
         "serial": instrument.passed_serial or part.serial or (identity.serial if identity else ""),
         "firmware": identity.version if identity else "",
-        # the card's dates are those of the instrument that the card names
+        # the card's calibration is that of the instrument that the card names
         "calibrated": part.calibrated.isoformat() if part.calibrated and not other else "",
         "due": part.due.isoformat() if part.due and not other else "",
+        "certificate": part.certificate if not other else "",
         "accuracy": accuracy_text(instrument),
     }
 

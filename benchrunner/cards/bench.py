@@ -89,6 +89,9 @@ class InstrumentPart(Part):
     serial: str = Field(default="", max_length=60)
     calibrated: datetime.date | None = None
     due: datetime.date | None = None
+    certificate: str = Field(
+        default="", max_length=60, description="number of the calibration certificate, and who issued it"
+    )
     timeout: PositiveSeconds | None = Field(default=None, description="instead of the driver card's")
     simulated: dict[Name, str | float | bool] = Field(
         default={}, description="options of the simulated instrument"

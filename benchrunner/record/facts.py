@@ -37,7 +37,7 @@ class RunFacts:
     """Everything fixed before the run.
 
     `instruments`: one mapping each with `name`, `role`, `class`, `driver`, `address`, `identity` (as
-    answered), `serial`, `firmware`, `calibrated`, `due`, `accuracy` (text), as far as known. `overridden`:
+    answered), `serial`, `firmware`, `calibrated`, `due`, `certificate`, `accuracy` (text), as far as known. `overridden`:
     gates passed by name, each `{"gate", "by", "why", "at"}`. `deviations`: what was done otherwise than the
     procedure says, in words.
     """

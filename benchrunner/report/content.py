@@ -303,6 +303,7 @@ def instrument(item: Mapping[str, Any], day: str = "") -> Row:
             if day and item.get("due") and str(item["due"])[:10] < day
             else item.get("due") or "not stated"
         ),
+        "certificate": cell(item.get("certificate") or ""),
     }
 
 

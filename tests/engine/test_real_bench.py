@@ -193,8 +193,11 @@ def test_an_exchanged_instrument_is_passed_by_name_and_stands_in_record_and_repo
     (said,) = [text for text in record.header["deviations"] if "another instrument" in text]
     assert theirs in said and "calibration" in said
     (row,) = [row for row in record.header["instruments"] if row["name"] == "grid_meter"]
-    assert (row["serial"], row["calibrated"], row["due"]) == (theirs, "", "")
+    assert (row["serial"], row["calibrated"], row["due"], row["certificate"]) == (theirs, "", "", "")
+    (load,) = [row for row in record.header["instruments"] if row["name"] == "load"]
+    assert load["certificate"] == "HTL-C-26-01, Highmoor"
     report = render(record)
+    assert "HTL-C-26-01, Highmoor" in report and "HTL-C-26-06" not in report
     assert "loan while ours is away" in report and "grid_meter is another instrument" in report
 
 

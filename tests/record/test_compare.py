@@ -151,14 +151,23 @@ def test_other_instruments_are_said_and_their_uncertainty_counted(tmp_path: Path
     moved = {**values, "steady": 230.4}
     same = by_id(compare(write(tmp_path, "s", moved), baseline, repeats))["steady"]
     assert same.verdict == WORSE and same.by == "repeatability"
+    unnamed = compare(
+        write(tmp_path, "u", moved, instruments=({**meter, "certificate": ""},)), baseline, repeats
+    )
+    assert not [c for c in unnamed.changes if c.group == "instruments"]  # a baseline of before there were any
     other = compare(
-        write(tmp_path, "o", moved, instruments=({**meter, "calibrated": "2026-02-20"},)), baseline, repeats
+        write(
+            tmp_path, "o", moved, instruments=({**meter, "calibrated": "2026-02-20", "certificate": "C-2"},)
+        ),
+        baseline,
+        repeats,
     )
     row = by_id(other)["steady"]
     assert row.verdict == NO_CHANGE and row.by == "uncertainty and repeatability"
     assert any("Other instruments" in line and "bus" in line for line in other.assumptions)
     assert [(c.name, c.before, c.now) for c in other.changes if c.group == "instruments"] == [
-        ("bus calibrated", "2026-01-10", "2026-02-20")
+        ("bus calibrated", "2026-01-10", "2026-02-20"),
+        ("bus certificate", "none", "C-2"),
     ]
 
 

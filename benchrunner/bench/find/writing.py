@@ -17,7 +17,7 @@ HEAD = """\
 # Draft of a bench card, written by `benchrunner find`. It holds what the instruments say of themselves, and nothing else.
 # No run starts on it. Finish every TODO, then remove draft = true:
 #   - role of each meter, by tracing its wires (a meter cannot tell where it sits)
-#   - accuracy, resolution, update and window, from its manual or certificate; calibrated and due, from its certificate
+#   - accuracy, resolution, update and window, from its manual or certificate; calibrated, due and certificate (its number), from its certificate
 #   - ratio and direction of clamps and shunts; limits of sources and loads
 #   - [wiring], between, interlock, [[guards]] and the [[safe]] order of this bench
 # What each of these says: the guide's page bench.md; a finished card to look at: resources/benches/loopback.toml
@@ -84,7 +84,7 @@ def _instrument(name: str, proposal: Proposal) -> str:
         lines.append(f"identity = {_quoted(','.join(field.strip() for field in fields))}")
     if len(said) > 2 and said[2].strip():
         lines.append(f"serial = {_quoted(said[2].strip()[:60])}")
-    lines.append("# TODO accuracy, calibrated, due: not stated")
+    lines.append("# TODO accuracy, calibrated, due, certificate: not stated")
     if driver.reads:
         lines.append(
             f"#   [instruments.{name}.accuracy], a line each for: {', '.join(driver.quantities())}, like"

@@ -189,8 +189,17 @@ def _bench(record: Record, baseline: Record) -> Iterator[Change]:
 def _instruments(record: Record, baseline: Record) -> Iterator[Change]:
     now, before = _by_name(record), _by_name(baseline)
     for name in dict.fromkeys([*before, *now]):
-        for fact in ("identity", "serial", "firmware", "calibrated", "due", "accuracy", "class"):
-            a, b = str(now.get(name, {}).get(fact, "none")), str(before.get(name, {}).get(fact, "none"))
+        for fact in (
+            "identity",
+            "serial",
+            "firmware",
+            "calibrated",
+            "due",
+            "certificate",
+            "accuracy",
+            "class",
+        ):
+            a, b = str(now.get(name, {}).get(fact) or "none"), str(before.get(name, {}).get(fact) or "none")
             if a != b:
                 yield Change("instruments", f"{name} {fact}", b, a)
 
