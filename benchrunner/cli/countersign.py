@@ -28,7 +28,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def call(options: argparse.Namespace) -> int:
     """0; refusals are raised."""
-    from benchrunner.cli.run import passphrase
+    from benchrunner.cli.run import key_passphrase
     from benchrunner.errors import Problem, Refused
     from benchrunner.record.countersign import countersign
     from benchrunner.record.keys import Store
@@ -45,7 +45,7 @@ def call(options: argparse.Namespace) -> int:
         raise Refused(
             Problem("--comment", f"is longer than {LONGEST_COMMENT} characters", "say it in fewer words")
         )
-    key = Store().open(options.key, passphrase(options.key, options.passphrase_file))
+    key = Store().open(options.key, key_passphrase(options.key, options.passphrase_file))
     made = countersign(path, key, options.role.strip(), options.comment, options.server)
     print(f"{path}: {made.part}: signed as {made.role} by {made.name!r}, key {made.key.thumbprint}")
     if made.covers:

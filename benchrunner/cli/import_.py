@@ -65,10 +65,10 @@ def call(options: argparse.Namespace) -> int:
     given = _map(options)
     key = None
     if options.key:
-        from benchrunner.cli.run import passphrase
+        from benchrunner.cli.run import key_passphrase
         from benchrunner.record.keys import Store
 
-        key = Store().open(options.key, passphrase(options.key, options.passphrase_file))
+        key = Store().open(options.key, key_passphrase(options.key, options.passphrase_file))
     path, stated = import_csv(
         options.csv, given, Path(options.out), key=key, operator=options.operator, logger=options.logger,
         started=options.started, pairing=options.pairing,

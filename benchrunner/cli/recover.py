@@ -21,7 +21,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def call(options: argparse.Namespace) -> int:
     """0 once sealed."""
-    from benchrunner.cli.run import passphrase
+    from benchrunner.cli.run import key_passphrase
     from benchrunner.cli.wrapping import wrapped
     from benchrunner.errors import Problem, Refused
     from benchrunner.record.keys import Store
@@ -32,7 +32,11 @@ def call(options: argparse.Namespace) -> int:
         mend = "sign the record (--key NAME), or leave --timestamp away"
         raise Refused(Problem("--timestamp", "stamps a signature, and nothing is signed", mend))
     server = time_stamp_server(options.timestamp) if options.key else ""
-    key = Store().open(options.key, passphrase(options.key, options.passphrase_file)) if options.key else None
+    key = (
+        Store().open(options.key, key_passphrase(options.key, options.passphrase_file))
+        if options.key
+        else None
+    )
     outcome = recover(Path(options.journal), Path(options.out) if options.out else None, key, server)
     for line in outcome.says:
         print(wrapped(line))

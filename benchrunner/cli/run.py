@@ -274,7 +274,7 @@ def _request(options: argparse.Namespace) -> Any:
         seed=options.seed,
         out=options.out,
         key=options.key,
-        passphrase=passphrase(options.key, options.passphrase_file) if options.key else "",
+        passphrase=key_passphrase(options.key, options.passphrase_file) if options.key else "",
         operator=options.operator,
         acknowledge=options.acknowledge,
         answers=answers,
@@ -286,6 +286,15 @@ def _request(options: argparse.Namespace) -> Any:
         timestamp=options.timestamp,
         laboratory=options.laboratory,
     )
+
+
+def key_passphrase(key: str, file: str | None) -> str:
+    """As `passphrase`; nobody is asked for that of a signing key which there is not."""
+    if not file:
+        from benchrunner.record.keys import Store
+
+        Store().export(key)
+    return passphrase(key, file)
 
 
 def passphrase(key: str, file: str | None) -> str:

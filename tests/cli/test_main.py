@@ -64,7 +64,7 @@ def test_help_loads_no_heavy_library() -> None:
             "load.power = 9000 W is out of range",
             "0 to 7000 W",
         ),
-        (["run", "load-rejection", "--key", "nobody"], "--key nobody", "--passphrase-file"),
+        (["run", "load-rejection", "--key", "nobody"], "nobody", "keys make"),
         (["verify", "no-such-file.bench"], "no-such-file.bench", ""),
         (["recover", "no-such-folder"], "no-such-folder", ""),
         (["report", "no-such-file.bench"], "no-such-file.bench", ""),
@@ -222,6 +222,10 @@ def test_keys_sign_verify_and_trust(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     )
     assert refused.returncode == 2
     assert "passphrase is wrong" in refused.stderr
+    silent = benchrunner("run", "load-rejection", "--out", tmp_path / "r", "--key", "mine")
+    assert (
+        silent.returncode == 2 and "nobody to ask" in silent.stderr and "--passphrase-file" in silent.stderr
+    )
     done = benchrunner(
         "run",
         "load-rejection",
