@@ -5,13 +5,25 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtWidgets import QApplication
+from PySide6.QtCore import QRect, Qt
+from PySide6.QtWidgets import QApplication, QTableWidget
 
 from benchrunner.app.link import EngineLink
 from benchrunner.app.window import Window
 
 Event = dict[str, Any]
 SERVED = Path(__file__).resolve().parents[2] / "resources/benches/loopback.toml"
+
+
+def assert_written_out(table: QTableWidget) -> None:
+    """Every cell is as large as its text needs."""
+    for row in range(table.rowCount()):
+        for column in range(table.columnCount()):
+            item = table.item(row, column)
+            room = table.visualItemRect(item).adjusted(3, 0, -3, 0)
+            flags = int(Qt.TextFlag.TextWordWrap)
+            needed = table.fontMetrics().boundingRect(QRect(0, 0, room.width(), 10_000), flags, item.text())
+            assert needed.width() <= room.width() and needed.height() <= room.height(), item.text()
 
 
 class FakeLink:
@@ -62,7 +74,7 @@ class Screen:
     def __init__(self, window: Window, out: Path) -> None:
         self.window, self.out = window, out
 
-    def until(self, holds: Callable[[], bool], patience: float = 30.0, what: str = "") -> None:
+    def until(self, holds: Callable[[], bool], patience: float = 120.0, what: str = "") -> None:
         """Let the window work until something holds."""
         deadline = time.monotonic() + patience
         while not holds():
@@ -90,6 +102,19 @@ class Screen:
         page.read.setChecked(True)
         page.out.setText(str(self.out))
         return self
+
+    def choose_bench(self, card: Path) -> None:
+        """Choose the bench of this card, and wait until the run is worked out for it."""
+        page = self.window.prepare
+        page._take_file(page.benches, str(card))
+        self.until(
+            lambda: (
+                not page.is_working
+                and page.current_preview is not None
+                and page.current_preview.bench == str(card)
+            ),
+            what="the preview of the bench",
+        )
 
     def started(self) -> FakeLink:
         """Start a run on a link that the test plays."""

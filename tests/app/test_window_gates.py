@@ -24,19 +24,6 @@ def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
-def choose_bench(screen: Screen, card: Path) -> None:
-    page = screen.window.prepare
-    page._take_file(page.benches, str(card))
-    screen.until(
-        lambda: (
-            not page.is_working
-            and page.current_preview is not None
-            and page.current_preview.bench == str(card)
-        ),
-        what="the preview of the bench",
-    )
-
-
 def fill(dialog: NamedDialog, by: str, why: str) -> None:
     dialog.read.setChecked(True)
     QTest.keyClicks(dialog.by, by)
@@ -51,7 +38,7 @@ def test_gates_that_stand_are_named_and_passed_only_by_name_with_a_reason(
     screen: Screen, tmp_path: Path
 ) -> None:
     window = screen.ready().window
-    choose_bench(screen, real_card(tmp_path))
+    screen.choose_bench(real_card(tmp_path))
     page, clear = window.prepare, window.prepare.clearance
     shown = page.current_preview
     assert shown is not None and shown.simulated is False
@@ -99,7 +86,7 @@ def test_what_was_passed_is_taken_back_and_does_not_hold_for_another_bench(
     screen: Screen, tmp_path: Path
 ) -> None:
     window = screen.ready().window
-    choose_bench(screen, real_card(tmp_path))
+    screen.choose_bench(real_card(tmp_path))
     clear = window.prepare.clearance
     for take_back in (clear.take_back.click, lambda: window.prepare.benches.setCurrentIndex(0)):
         clear.pass_gates.click()
@@ -118,7 +105,7 @@ def test_what_was_passed_is_taken_back_and_does_not_hold_for_another_bench(
 def test_a_check_that_is_recorded_is_no_gate_any_more(screen: Screen, tmp_path: Path) -> None:
     card = real_card(tmp_path)
     enter(read_bench(card), "polarity", "A. Fell")
-    choose_bench(screen.ready(), card)
+    screen.ready().choose_bench(card)
     shown = screen.window.prepare.current_preview
     assert shown is not None
     assert "polarity" not in {gate.name for gate in shown.gates} and "emergency-stop" in {
@@ -157,7 +144,7 @@ def test_a_locked_bench_says_why_and_is_released_by_name_with_a_reason(
     bench = read_bench(card)
     assert locks.lock(bench, None, "guard battery-high: 58.6 V, run by A. Fell", "runs/one.bench")
     window = screen.ready().window
-    choose_bench(screen, card)
+    screen.choose_bench(card)
     clear = window.prepare.clearance
     said = window.prepare.problems.toPlainText()
     assert "locked" in said and "58.6 V, run by A. Fell" in said and "runs/one.bench" in said
@@ -182,7 +169,7 @@ def test_the_plan_is_shown_while_gates_and_a_lock_stand_in_the_way(screen: Scree
     assert locks.lock(read_bench(card), None, "guard battery-high: 58.6 V", "")
     page = screen.ready().window.prepare
     steps = page.order.rowCount()
-    choose_bench(screen, card)
+    screen.choose_bench(card)
     shown = page.current_preview
     assert shown is not None and shown.lock is not None and shown.problems and not page.start.isEnabled()
     assert page.order.rowCount() == steps > 0 and page.guards.rowCount() > 0
@@ -201,7 +188,7 @@ def test_no_plan_is_shown_where_the_files_themselves_are_wrong(screen: Screen, t
         card.read_text(encoding="utf-8").replace("[instruments.load]", "[instruments.lood]"), "utf-8"
     )
     page = screen.ready().window.prepare
-    choose_bench(screen, card)
+    screen.choose_bench(card)
     assert page.order.rowCount() == 0 and not page.start.isEnabled() and page.problems.toPlainText()
 
 
@@ -210,7 +197,7 @@ def test_a_check_before_power_is_recorded_from_the_window_by_keyboard(screen: Sc
     card = real_card(tmp_path)
     bench = read_bench(card)
     window = screen.ready().window
-    choose_bench(screen, card)
+    screen.choose_bench(card)
     clear = window.prepare.clearance
     assert "Record a check" in window.prepare.problems.toPlainText() and clear.record.isVisible()
     assert clear.record.shortcut().toString() == "Ctrl+K" and "Ctrl+K" in clear.record.text()
@@ -257,7 +244,7 @@ def test_a_check_that_failed_is_kept_as_failed_and_goes_on_standing(screen: Scre
     card = real_card(tmp_path)
     prechecks.enter(read_bench(card), "polarity", "B. Rigg")
     window = screen.ready().window
-    choose_bench(screen, card)
+    screen.choose_bench(card)
     window.prepare.clearance.record.click()
     dialog = window.findChildren(ProveDialog)[-1]
     dialog.check.setCurrentIndex(2)

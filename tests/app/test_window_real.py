@@ -20,15 +20,7 @@ def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def on_real_bench(screen: Screen, folder: Path) -> None:
-    page = screen.ready().window.prepare
-    card = str(real_card(folder))
-    page._take_file(page.benches, card)
-    screen.until(
-        lambda: (
-            page.current_preview is not None and page.current_preview.bench == card and not page.is_working
-        ),
-        what="the preview of the bench",
-    )
+    screen.ready().choose_bench(real_card(folder))
     screen.let(0.1)
 
 

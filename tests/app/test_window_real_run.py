@@ -51,15 +51,7 @@ def test_a_real_bench_is_called_one_from_before_power_to_the_end_of_a_whole_run(
     (tmp_path / "short.toml").write_text(SHORT, encoding="utf-8")
     page.setup.ports.setText(str(served))
     page._take_procedure(str(tmp_path / "short.toml"))
-    page._take_file(page.benches, str(card))
-    screen.until(
-        lambda: (
-            not page.is_working
-            and page.current_preview is not None
-            and page.current_preview.bench == str(card)
-        ),
-        what="the preview",
-    )
+    screen.choose_bench(card)
     screen.let(0.5)
     screen.until(lambda: not page.is_working, what="the preview with its ports")
     assert named_real(screen) and page.cautions.toPlainText().startswith("REAL BENCH.")

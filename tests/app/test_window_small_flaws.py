@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from app_rig import Screen
+from app_rig import Screen, assert_written_out
 from PySide6.QtCore import QPoint, QRect, Qt
 from PySide6.QtGui import QFontMetrics, QGuiApplication
 from PySide6.QtWidgets import QAbstractButton, QApplication, QLabel, QPlainTextEdit, QTextEdit, QWidget
@@ -61,15 +61,7 @@ def sentences(part: QWidget) -> list[str]:
 
 
 def on_real_bench(screen: Screen, folder: Path) -> None:
-    page = screen.ready().window.prepare
-    card = str(real_card(folder))
-    page._take_file(page.benches, card)
-    screen.until(
-        lambda: (
-            page.current_preview is not None and page.current_preview.bench == card and not page.is_working
-        ),
-        what="the preview of the bench",
-    )
+    screen.ready().choose_bench(real_card(folder))
     screen.let(0.1)
 
 
@@ -464,14 +456,7 @@ def test_what_was_found_can_be_read_in_full(screen: Screen, width: int) -> None:
                  ("inverter-sunspec", "battery-monitor-sunspec"), ("battery_inverter", "pv_inverter")),
     ], [])  # fmt: skip
     screen.let(0.2)
-    table = page.table
-    for row in range(table.rowCount()):
-        for column in range(table.columnCount()):
-            item = table.item(row, column)
-            room = table.visualItemRect(item).adjusted(3, 0, -3, 0)
-            flags = int(Qt.TextFlag.TextWordWrap)
-            needed = table.fontMetrics().boundingRect(QRect(0, 0, room.width(), 10_000), flags, item.text())
-            assert needed.width() <= room.width() and needed.height() <= room.height(), item.text()
+    assert_written_out(page.table)
 
 
 def test_the_find_page_tells_a_refusal_as_it_tells_what_is_not_clear(screen: Screen, tmp_path: Path) -> None:

@@ -5,8 +5,8 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from app_rig import Screen
-from PySide6.QtCore import QRect, QRectF, Qt
+from app_rig import Screen, assert_written_out
+from PySide6.QtCore import QRectF
 from PySide6.QtGui import QFontMetrics, QPainter
 
 from benchrunner.app.model import texts
@@ -70,13 +70,7 @@ def test_guards_are_written_out_in_full(screen: Screen) -> None:
     screen.let(0.3)
     table = window.prepare.guards
     assert table.rowCount() == 9
-    for row in range(table.rowCount()):
-        for column in range(table.columnCount()):
-            item = table.item(row, column)
-            room = table.visualItemRect(item).adjusted(3, 0, -3, 0)
-            flags = int(Qt.TextFlag.TextWordWrap)
-            needed = table.fontMetrics().boundingRect(QRect(0, 0, room.width(), 10_000), flags, item.text())
-            assert needed.width() <= room.width() and needed.height() <= room.height(), item.text()
+    assert_written_out(table)
 
 
 def test_a_sentence_begins_with_a_capital_but_a_channel_keeps_its_name() -> None:
